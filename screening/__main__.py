@@ -1,0 +1,8 @@
+"""``python -m screening`` is the command ``screening``."""
+
+from __future__ import annotations
+
+from screening.cli.main import main
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,123 @@
+"""The group of commands: lists them without importing them, and turns errors into one sentence.
+
+A command is a module of this package with a click command named ``command``; it is imported when it is
+run or when its own help is asked for.
+"""
+
+from __future__ import annotations
+
+import importlib
+import logging
+import sys
+import traceback
+import warnings
+from typing import TYPE_CHECKING, Any, Final
+
+import click
+
+from screening.errors import ScreeningError, ScreeningWarning
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+COMMANDS: Final[Mapping[str, str]] = {
+    "demo": "Do the whole job on the sample town.",
+    "run": "Find and rank the candidate homes of a city.",
+    "explain": "Show one home: its numbers and its picture.",
+    "rules": "List the rule sets, or one with its sources.",
+    "params": "Print the parameters as a commented run file.",
+    "info": "Print the versions of everything involved.",
+}
+"""Commands in the order of the help, with the first sentence of each one's own help."""
+
+EPILOG: Final = (
+    "Exit codes: 0 done; 2 wrong option or parameter; 3 unusable input; 4 finished, but some tiles failed; 1 other."
+)
+
+INTERRUPTED: Final = "stopped before the end; the output was not written, and an older one is as it was"
+
+logger = logging.getLogger(__name__)
+
+
+class Commands(click.Group):
+    """A group that imports a command only when it is needed."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002 - click's signature
+        """Return the names of the commands."""
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:  # noqa: ARG002 - click's signature
+        """Import a command."""
+        if cmd_name not in COMMANDS:
+            return None
+        command: click.Command = importlib.import_module(f"screening.cli.{cmd_name}").command
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:  # noqa: ARG002
+        """Write the list of commands from the table above, without importing any."""
+        with formatter.section("Commands"):
+            formatter.write_dl(list(COMMANDS.items()))
+
+    def invoke(self, ctx: click.Context) -> Any:
+        """Run a command; an error of ours becomes its sentence and exit code, a bug keeps its traceback."""
+        try:
+            return super().invoke(ctx)
+        except ScreeningError as error:
+            if ctx.params.get("show_traceback"):
+                traceback.print_exc(file=sys.stderr)
+            click.echo(f"screening: {error}", err=True)
+            return ctx.exit(error.exit_code)
+        except KeyboardInterrupt:
+            click.echo(f"screening: {INTERRUPTED}", err=True)
+            return ctx.exit(1)
+
+
+def _print_version(ctx: click.Context, _: click.Parameter, wanted: bool) -> None:  # noqa: FBT001 - click's signature
+    """Print the version and end."""
+    if not wanted or ctx.resilient_parsing:
+        return
+    from screening import __version__
+
+    click.echo(f"screening {__version__}")
+    ctx.exit()
+
+
+def _configure_messages(verbosity: int) -> None:
+    """Send logs and warnings to stderr: warnings by default, less with -q, more with -v."""
+    level = max(logging.DEBUG, logging.WARNING - 10 * verbosity)
+    package_logger = logging.getLogger("screening")
+    package_logger.handlers.clear()
+    handler = logging.StreamHandler()
+    handler.setFormatter(logging.Formatter("%(levelname)s: %(message)s"))
+    package_logger.addHandler(handler)
+    package_logger.setLevel(level)
+    package_logger.propagate = False
+
+    def show(
+        message: Warning | str, category: type[Warning], filename: str, lineno: int, *_: object, **__: object
+    ) -> None:
+        if issubclass(category, ScreeningWarning):
+            logger.warning("%s", message)
+        else:
+            # A library's own warning helps a developer, not the person at the terminal.
+            logger.debug("%s:%d: %s: %s", filename, lineno, category.__name__, message)
+
+    warnings.showwarning = show
+    warnings.simplefilter("always", ScreeningWarning)
+
+
+@click.group(cls=Commands, epilog=EPILOG, context_settings={"help_option_names": ["-h", "--help"]})
+@click.option("-v", "--verbose", count=True, help="Say more; twice for everything.")
+@click.option("-q", "--quiet", count=True, help="Say less: errors only.")
+@click.option("--traceback", "show_traceback", is_flag=True, help="Show where in the code an error arose.")
+@click.option(
+    "--version", is_flag=True, is_eager=True, expose_value=False, callback=_print_version, help="Print the version."
+)
+@click.pass_context
+def main(ctx: click.Context, verbose: int, quiet: int, show_traceback: bool) -> None:  # noqa: ARG001, FBT001
+    """Screen a city's homes for places where a rain garden could take the roof's water.
+
+    The result is a list of candidates worth a visit, never a permit.
+    """
+    ctx.obj = {"verbosity": verbose - quiet}
+    _configure_messages(verbose - quiet)

@@ -1,0 +1,48 @@
+"""The one registry of the output's layers, columns and codes, and frames brought to it."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from screening.columns.codes import (
+    ALTERNATIVE_CODES,
+    END_CODES,
+    FLAG_CODES,
+    REASON_CODES,
+    ROLE_CODES,
+    SHAPE_CODES,
+    TIGHTEST_CODES,
+)
+from screening.columns.layers import LAYERS
+from screening.columns.model import Column, Layer
+
+if TYPE_CHECKING:
+    from screening.columns.frames import conform, empty, guide, layer
+
+__all__ = [
+    "ALTERNATIVE_CODES",
+    "END_CODES",
+    "FLAG_CODES",
+    "LAYERS",
+    "REASON_CODES",
+    "ROLE_CODES",
+    "SHAPE_CODES",
+    "TIGHTEST_CODES",
+    "Column",
+    "Layer",
+    "conform",
+    "empty",
+    "guide",
+    "layer",
+]
+
+_FRAME_FUNCTIONS = frozenset({"conform", "empty", "guide", "layer"})
+
+
+def __getattr__(name: str) -> object:
+    """Import the functions on frames, and pandas with them, only when they are used."""
+    if name in _FRAME_FUNCTIONS:
+        from screening.columns import frames  # noqa: PLC0415
+
+        return getattr(frames, name)
+    raise AttributeError(f"module {__name__!r} has no attribute {name!r}")

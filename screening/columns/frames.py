@@ -1,0 +1,204 @@
+"""Bringing frames to the registry's columns and types before anything is written.
+
+A frame that does not fit is a bug of the program, so it is a `ValueError` with its traceback.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any, Final
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+
+from screening.columns.layers import LAYERS
+
+if TYPE_CHECKING:
+    from collections.abc import Collection, Iterable, Mapping
+
+    from screening.columns.model import Column, Layer
+
+PANDAS_TYPES: Final[Mapping[str, Any]] = {
+    "str": pd.StringDtype(),
+    "int": pd.Int64Dtype(),
+    "float": pd.Float64Dtype(),
+    "bool": pd.BooleanDtype(),
+}
+"""Nullable pandas types: null stays null instead of turning a count into a decimal number."""
+
+_MULTI: Final = {"MultiPolygon": "Polygon", "MultiLineString": "LineString"}
+
+
+def layer(name: str) -> Layer:
+    """Return the layer of a name; `KeyError` if there is none."""
+    for one in LAYERS:
+        if one.name == name:
+            return one
+    raise KeyError(name)
+
+
+def conform(frame: pd.DataFrame, layer_name: str) -> Any:
+    """Bring a frame to the columns, order and types of a layer.
+
+    Parameters
+    ----------
+    frame : DataFrame or GeoDataFrame
+        All columns of the layer in any order, nothing else but the geometry.
+    layer_name : str
+        Name of the layer.
+
+    Returns
+    -------
+    GeoDataFrame or DataFrame
+        A new frame with the index 0, 1, 2 ...; nullable types; polygons and lines as their
+        multi-part types where the layer has these.
+
+    Raises
+    ------
+    ValueError
+        If columns are missing or not listed, a value is of another kind, a code is not in its list, a
+        number is infinite, a required value or a geometry is null, or a key repeats.
+    """
+    wanted = layer(layer_name)
+    problems: list[str] = []
+    geometry_name = frame.geometry.name if isinstance(frame, gpd.GeoDataFrame) else None
+    given = [name for name in frame.columns if name != geometry_name]
+    missing = [name for name in wanted.column_names if name not in given]
+    unlisted = [str(name) for name in given if name not in wanted.column_names]
+    if missing:
+        problems.append(f"missing columns: {', '.join(missing)}")
+    if unlisted:
+        problems.append(f"columns that the registry does not list: {', '.join(unlisted)}")
+    if problems:
+        raise ValueError(f"layer {layer_name}: " + "; ".join(problems))
+
+    data: dict[str, Any] = {}
+    for column in wanted.columns:
+        try:
+            data[column.name] = _conform_column(frame[column.name], column)
+        except (TypeError, ValueError) as error:
+            problems.append(f"{column.name}: {error}")
+    if wanted.key and wanted.key in data and data[wanted.key].duplicated().any():
+        repeated = data[wanted.key][data[wanted.key].duplicated()].iloc[0]
+        problems.append(f"{wanted.key}: {repeated!r} stands in more than one row")
+    geometry = None
+    if wanted.geometry_type is not None:
+        if geometry_name is None:
+            if not wanted.geometry_may_be_null:
+                problems.append("the geometry is missing")
+        else:
+            geometry, problem = _conform_geometry(frame.geometry.to_numpy(), wanted)
+            if problem:
+                problems.append(problem)
+    if problems:
+        raise ValueError(f"layer {layer_name}: " + "; ".join(problems))
+    if geometry is None:
+        return pd.DataFrame(data)
+    return gpd.GeoDataFrame(data, geometry=geometry, crs=frame.crs)
+
+
+def empty(layer_name: str, crs: object = None) -> Any:
+    """Return a layer without rows, in the types that `conform` gives.
+
+    Parameters
+    ----------
+    layer_name : str
+        Name of the layer.
+    crs : CRS or what pyproj takes for one
+        Coordinate reference system of the geometry.
+    """
+    wanted = layer(layer_name)
+    data: dict[str, Any] = {column.name: pd.array([], dtype=PANDAS_TYPES[column.dtype]) for column in wanted.columns}
+    if wanted.geometry_type is None:
+        return pd.DataFrame(data)
+    return gpd.GeoDataFrame(data, geometry=np.empty(0, dtype=object), crs=crs)
+
+
+def guide(layer_names: Iterable[str] | None = None, *, tables: Collection[str] = ()) -> pd.DataFrame:
+    """Return the rows of the layer ``column_guide``.
+
+    Parameters
+    ----------
+    layer_names : iterable of str, optional
+        Layers that are written; all if left out.
+    tables : collection of str, optional
+        Layers among them that are written without geometry although the registry gives them one.
+    """
+    names = [one.name for one in LAYERS] if layer_names is None else list(layer_names)
+    rows = []
+    for name in names:
+        one = layer(name)
+        rows.append((name, "fid", "int", "", "number of the row in this file, without further meaning"))
+        if one.geometry_type is not None and name not in tables:
+            meaning = "outline or place, in the coordinate system of the file [m]"
+            rows.append((name, "geom", one.geometry_type, "m", meaning))
+        for column in one.columns:
+            codes = f": {', '.join(column.codes)}" if column.codes else ""
+            rows.append((name, column.name, column.dtype, column.unit, column.meaning + codes))
+    return pd.DataFrame(rows, columns=["layer", "column", "type", "unit", "meaning"])
+
+
+def _conform_column(values: pd.Series[Any], column: Column) -> pd.Series[Any]:
+    """Bring one column to its type, or say why that fails."""
+    values = values.reset_index(drop=True)
+    present = values[values.notna()]
+    is_number = pd.api.types.is_numeric_dtype(present.dtype) and not pd.api.types.is_bool_dtype(present.dtype)
+    if column.dtype == "str":
+        wrong = [value for value in present.unique() if not isinstance(value, str)]
+        if wrong:
+            raise TypeError(f"{wrong[0]!r} is no text")
+    elif column.dtype == "bool":
+        if not all(isinstance(value, bool | np.bool_) for value in present.unique()):
+            raise TypeError("must be true or false")
+    elif not is_number and not all(_is_number(value) for value in present.unique()):
+        raise TypeError("must be numbers")
+    if column.dtype == "float" and not np.isfinite(present.to_numpy(dtype=np.float64)).all():
+        raise ValueError("infinite values")
+    # By way of the present values: a column of nulls has any type pandas thought fit.
+    typed = pd.Series(pd.array([pd.NA] * len(values), dtype=PANDAS_TYPES[column.dtype]), name=column.name)
+    if len(present):
+        typed[present.index] = present.astype(PANDAS_TYPES[column.dtype])
+    if column.is_required and typed.isna().any():
+        raise ValueError("null where every row needs a value")
+    if column.codes is not None:
+        _check_codes(typed, column)
+    return typed
+
+
+def _is_number(value: object) -> bool:
+    """Return whether a value is a number; switches are none."""
+    return isinstance(value, int | float | np.number) and not isinstance(value, bool)
+
+
+def _check_codes(values: pd.Series[Any], column: Column) -> None:
+    """Refuse codes that are not in the column's list."""
+    if column.codes is None:
+        return
+    for value in values.dropna().unique():
+        codes = value.split(";") if column.is_list and value else [value]
+        unknown = [code for code in codes if code not in column.codes and not (column.is_list and code == "")]
+        if unknown:
+            raise ValueError(f"{unknown[0]!r} is not in the list of codes")
+
+
+def _conform_geometry(values: Any, wanted: Layer) -> tuple[Any, str]:
+    """Make geometries multi-part where the layer is, and check their type."""
+    geometry = np.array(values, dtype=object)
+    null = shapely.is_missing(geometry)
+    if null.any() and not wanted.geometry_may_be_null:
+        return None, f"{int(null.sum())} rows without geometry"
+    target = wanted.geometry_type
+    if target in _MULTI:
+        kinds = shapely.get_type_id(geometry)
+        single = kinds == shapely.GeometryType[_MULTI[target].upper()]
+        combine = shapely.multipolygons if target == "MultiPolygon" else shapely.multilinestrings
+        if single.any():
+            geometry[single] = combine(geometry[single], indices=np.arange(single.sum()))
+    wrong = (shapely.get_type_id(geometry) != shapely.GeometryType[str(target).upper()]) & ~null
+    if wrong.any():
+        first = geometry[wrong][0].geom_type
+        return None, f"{int(wrong.sum())} geometries are no {target} but for example {first}"
+    if shapely.is_empty(geometry[~null]).any():
+        return None, "empty geometries"
+    return geometry, ""

@@ -1,0 +1,376 @@
+"""From a found place to a finished garden: growth to the wanted area, its runs, its overflow."""
+
+from __future__ import annotations
+
+import math
+from typing import NamedTuple
+
+import numpy as np
+from numba import njit
+
+from screening.kernels import flow
+from screening.kernels.ground import (
+    Ground,
+    Home,
+    Rules,
+    Yield,
+    band_of,
+    can_serve,
+    cell_state,
+    diverted_roof,
+    low_rim,
+    mean_elevation,
+    nearest_on_rectangle,
+    overflow_end,
+    overflow_start,
+    run_is_clear,
+)
+from screening.kernels.placement import (
+    ANGLE,
+    BAND,
+    CX,
+    CY,
+    END,
+    FOUND,
+    LENGTH,
+    ROOF,
+    TARGET,
+    VOLUME,
+    WIDTH,
+    clear_of,
+    reached_target,
+    roof_in_reach,
+    search_frame,
+)
+from screening.kernels.plane import rectangle_within
+
+Array = np.ndarray
+
+
+@njit(cache=True, nogil=True)
+def rectangle_edges(row: Array) -> Array:
+    """The four edges (4, 4) of a found rectangle, counter-clockwise [m]."""
+    ux = math.cos(row[ANGLE])
+    uy = math.sin(row[ANGLE])
+    hl = 0.5 * row[LENGTH]
+    hw = 0.5 * row[WIDTH]
+    out = np.empty((4, 4))
+    a = (-hl, hl, hl, -hl)
+    b = (-hw, -hw, hw, hw)
+    for k in range(4):
+        j = (k + 1) % 4
+        out[k, 0] = row[CX] + a[k] * ux - b[k] * uy
+        out[k, 1] = row[CY] + a[k] * uy + b[k] * ux
+        out[k, 2] = row[CX] + a[j] * ux - b[j] * uy
+        out[k, 3] = row[CY] + a[j] * uy + b[j] * ux
+    return out
+
+
+@njit(cache=True, nogil=True)
+def ground_of(
+    home: Home, ground: Ground, rules: Rules, row: Array, taken: Array
+) -> tuple[bool, float]:
+    """Whether every cell under a rectangle is usable, and the mean slope [%] of its ground."""
+    ux = math.cos(row[ANGLE])
+    uy = math.sin(row[ANGLE])
+    hl = 0.5 * row[LENGTH]
+    hw = 0.5 * row[WIDTH]
+    n = max(2, int(math.ceil(row[LENGTH] / 0.25)))
+    m = max(2, int(math.ceil(row[WIDTH] / 0.25)))
+    total = 0.0
+    for i in range(n):
+        for j in range(m):
+            a = -hl + (i + 0.5) * row[LENGTH] / n
+            b = -hw + (j + 0.5) * row[WIDTH] / m
+            x = row[CX] + a * ux - b * uy
+            y = row[CY] + a * uy + b * ux
+            state = cell_state(ground, x, y, rules)
+            if (state == 1 and not rules.ignore_slope) or (state == 2 and not rules.ignore_gaps):
+                return False, np.nan
+            if taken.shape[0] > 0 and not clear_of(taken, x, y, rules.spacing_m):
+                return False, np.nan
+            r = int(math.floor((ground.grid[1] - y) / ground.grid[4] - ground.grid[2]))
+            c = int(math.floor((x - ground.grid[0]) / ground.grid[4] - ground.grid[3]))
+            if state != 2:
+                total += ground.slope[r, c]
+    return True, total / (n * m)
+
+
+@njit(cache=True, nogil=True)
+def _grow(
+    home: Home, ground: Ground, rules: Rules, gain: Yield, taken: Array, row: Array, path: Array
+) -> None:
+    """Grow a rectangle about its middle towards its wanted area, as far as every rule still holds."""
+    area = row[LENGTH] * row[WIDTH]
+    if area >= row[TARGET]:
+        return
+    ux = math.cos(row[ANGLE])
+    uy = math.sin(row[ANGLE])
+    low = 1.0
+    high = math.sqrt(row[TARGET] / area)
+    trial = row.copy()
+    for k in range(6):
+        s = high if k == 0 else 0.5 * (low + high)
+        trial[LENGTH] = row[LENGTH] * s
+        trial[WIDTH] = row[WIDTH] * s
+        fine = rectangle_within(
+            home.allowed, row[CX], row[CY], ux, uy, trial[LENGTH], trial[WIDTH]
+        )
+        if fine:
+            fine, slope = ground_of(home, ground, rules, trial, taken)
+            fine = fine and band_of(slope, gain.breaks_pct) == int(row[BAND])
+        if fine:
+            roof, _ = roof_in_reach(
+                home, ground, rules, row[CX], row[CY], ux, uy,
+                0.5 * trial[LENGTH], 0.5 * trial[WIDTH], True,
+            )
+            fine = roof >= row[ROOF] - 1e-9
+        if fine and not rules.ignore_overflow:
+            rim_x, rim_y = low_rim(
+                home, ground, row[CX], row[CY], ux, uy, 0.5 * trial[LENGTH], 0.5 * trial[WIDTH]
+            )
+            r, c = overflow_start(home, ground, rim_x, rim_y, row[CX], row[CY])
+            fine = overflow_end(home, ground, rules, r, c, path) == int(row[END])
+        if fine:
+            low = s
+            if k == 0:
+                break
+        elif k > 0 or s == high:
+            high = s
+    # whole centimetres can be pegged out
+    row[LENGTH] = max(math.floor(row[LENGTH] * low * 100.0 + 1e-6) / 100.0, row[LENGTH])
+    row[WIDTH] = max(math.floor(row[WIDTH] * low * 100.0 + 1e-6) / 100.0, row[WIDTH])
+    row[VOLUME] = diverted_roof(
+        row[ROOF], min(row[LENGTH] * row[WIDTH], row[TARGET]), int(row[BAND]), gain
+    )
+
+
+@njit(cache=True, nogil=True)
+def place(
+    home: Home,
+    ground: Ground,
+    rules: Rules,
+    gain: Yield,
+    taken: Array,
+    angles: Array,
+    ratios: Array,
+    step: float,
+    thorough: bool,
+    path: Array,
+) -> tuple[Array, int]:
+    """The best rectangle for a home: one result row, and the number of positions that fitted.
+
+    First the ``angles`` in their order on the ``step`` grid; the search ends with the first frame whose best place has
+    room for its wanted area. Where nothing is found and ``thorough``: every five degrees, first on the same grid, then on a
+    0.1 m grid.
+    """
+    best = np.zeros((2, 12))
+    fitted = 0
+    for k in range(angles.shape[0]):
+        fitted += search_frame(
+            home, ground, rules, gain, taken, angles[k], ratios, step, 4, True, 100000, path, best
+        )
+        if best[0, FOUND] == 1.0 and reached_target(best[0]):
+            break
+    if best[0, FOUND] == 0.0 and best[1, FOUND] == 0.0 and thorough:
+        square = np.array([2.0, 1.5, 1.0])
+        for level in range(2):
+            for k in range(36):
+                fitted += search_frame(
+                    home, ground, rules, gain, taken,
+                    angles[0] + k * math.pi / 36.0 if level == 0 else k * math.pi / 36.0,
+                    square, step if level == 0 else 0.1, 1, level == 0,
+                    2500 if level == 0 else 10000, path, best,
+                )
+                if best[0, FOUND] == 1.0:
+                    break
+            if best[0, FOUND] == 1.0 or best[1, FOUND] == 1.0:
+                break
+    row = best[0] if best[0, FOUND] == 1.0 else best[1]
+    if row[FOUND] == 1.0:
+        _grow(home, ground, rules, gain, taken, row, path)
+    return row, fitted
+
+
+@njit(cache=True, nogil=True)
+def runs_to_rectangle(home: Home, ground: Ground, rules: Rules, row: Array) -> Array:
+    """The runs of a garden: (n, 5) per downspout: served 0/1, end x, end y, length, fall [m]."""
+    n = home.downspouts.shape[0]
+    out = np.zeros((n, 5))
+    ux = math.cos(row[ANGLE])
+    uy = math.sin(row[ANGLE])
+    hl = 0.5 * row[LENGTH]
+    hw = 0.5 * row[WIDTH]
+    mean_z = mean_elevation(home, ground, row[CX], row[CY], ux, uy, hl, hw)
+    for j in range(n):
+        x = home.downspouts[j, 0]
+        y = home.downspouts[j, 1]
+        px, py = nearest_on_rectangle(x, y, row[CX], row[CY], ux, uy, hl, hw)
+        fine, dist, fall = can_serve(home, ground, rules, j, px, py, mean_z)
+        if fine and (rules.ignore_blocks or run_is_clear(home, x, y, px, py)):
+            out[j, 0] = 1.0
+        out[j, 1] = px
+        out[j, 2] = py
+        out[j, 3] = dist
+        out[j, 4] = fall
+    return out
+
+
+@njit(cache=True, nogil=True)
+def overflow_way(
+    home: Home,
+    ground: Ground,
+    rules: Rules,
+    rim_x: float,
+    rim_y: float,
+    cx: float,
+    cy: float,
+    path: Array,
+) -> tuple[int, int]:
+    """Trace the overflow of a finished garden into ``path``; end code and number of points."""
+    r, c = overflow_start(home, ground, rim_x, rim_y, cx, cy)
+    if r < 0 or c < 0 or r >= ground.z.shape[0] or c >= ground.z.shape[1]:
+        return flow.OFF_ELEVATION, 0
+    return flow.trace(
+        ground.z, ground.grid, ground.lots, ground.drains, home.own, home.buildings,
+        home.foundation_m, rules.pit_fill_m, rules.max_trace_m, r, c, path,
+    )
+
+
+class City(NamedTuple):
+    """All homes of a tile in flat arrays; the rows of home ``i`` run from ``first[i]`` to ``first[i + 1]``.
+
+    ``origin`` is (homes, 2) [m]; edges and downspouts are in home coordinates.
+    """
+
+    origin: Array
+    allowed: Array
+    allowed_first: Array
+    lot: Array
+    lot_first: Array
+    buildings: Array
+    buildings_first: Array
+    own: Array
+    downspouts: Array
+    downspouts_first: Array
+    angles: Array
+    foundation_m: Array
+    max_run_m: Array
+
+
+@njit(cache=True, nogil=True)
+def home_of(city: City, i: int) -> Home:
+    """One home of the flat arrays."""
+    return Home(
+        city.allowed[city.allowed_first[i] : city.allowed_first[i + 1]],
+        city.lot[city.lot_first[i] : city.lot_first[i + 1]],
+        city.buildings[city.buildings_first[i] : city.buildings_first[i + 1]],
+        city.own[i],
+        city.downspouts[city.downspouts_first[i] : city.downspouts_first[i + 1]],
+        city.foundation_m[i],
+        city.max_run_m[i],
+    )
+
+
+@njit(cache=True, nogil=True)
+def ground_at(ground: Ground, x: float, y: float) -> Ground:
+    """The same ground with its grid reckoned from ``(x, y)``."""
+    grid = ground.grid.copy()
+    grid[0] -= x
+    grid[1] -= y
+    return Ground(
+        ground.z, ground.ground, ground.slope, ground.lots, ground.drains, ground.memo, grid
+    )
+
+
+@njit(cache=True, nogil=True)
+def place_all(
+    city: City,
+    ground: Ground,
+    rules: Rules,
+    gain: Yield,
+    ratios: Array,
+    step: float,
+    thorough: bool,
+    most_gardens: int,
+) -> tuple[Array, Array, Array, Array, Array, Array]:
+    """Place up to ``most_gardens`` gardens for every home of a tile.
+
+    Returns
+    -------
+    rows : (homes, most_gardens, 12) array
+        Result rows of `screening.kernels.placement`; its FOUND is 0 where there is none.
+    fitted : (homes,) array
+        Positions in which a rectangle fitted the allowed ground.
+    runs : (downspouts, 6) array
+        Garden that serves the downspout (0, 1 ...; -1: none), end x, y [m], length, fall [m], unused.
+    paths : (homes, most_gardens, k, 2) array
+        Way of the overflow, the rim's lowest point first [m].
+    path_points : (homes, most_gardens) array
+        Number of points of each way.
+    slopes : (homes, most_gardens, 2) array
+        Mean slope [%] and mean elevation [m] of each garden's ground.
+    """
+    n = city.own.shape[0]
+    rows = np.zeros((n, most_gardens, 12))
+    fitted = np.zeros(n, dtype=np.int64)
+    runs = np.full((city.downspouts.shape[0], 6), np.nan)
+    runs[:, 0] = -1.0
+    most_points = int(rules.max_trace_m / ground.grid[4]) + 8
+    paths = np.full((n, most_gardens, most_points, 2), np.nan)
+    path_points = np.zeros((n, most_gardens), dtype=np.int64)
+    slopes = np.full((n, most_gardens, 2), np.nan)
+    path = np.empty((most_points, 2))
+    nothing = np.empty((0, 4))
+    for i in range(n):
+        home = home_of(city, i)
+        here = ground_at(ground, city.origin[i, 0], city.origin[i, 1])
+        taken = nothing
+        first = city.downspouts_first[i]
+        open_spouts = np.arange(home.downspouts.shape[0])
+        for g in range(most_gardens):
+            if open_spouts.shape[0] == 0 or home.allowed.shape[0] == 0:
+                break
+            part = Home(
+                home.allowed,
+                home.lot,
+                home.buildings,
+                home.own,
+                home.downspouts[open_spouts],
+                home.foundation_m,
+                home.max_run_m,
+            )
+            row, fits = place(
+                part, here, rules, gain, taken, city.angles[i], ratios, step,
+                thorough and g == 0, path,
+            )
+            if g == 0:
+                fitted[i] = fits
+            if row[FOUND] == 0.0:
+                break
+            rows[i, g] = row
+            ways = runs_to_rectangle(part, here, rules, row)
+            still = np.zeros(open_spouts.shape[0], dtype=np.bool_)
+            for j in range(open_spouts.shape[0]):
+                if ways[j, 0] == 1.0:
+                    k = first + open_spouts[j]
+                    runs[k, 0] = g
+                    runs[k, 1:5] = ways[j, 1:5]
+                else:
+                    still[j] = True
+            open_spouts = open_spouts[still]
+            _, slopes[i, g, 0] = ground_of(part, here, rules, row, nothing)
+            ux = math.cos(row[ANGLE])
+            uy = math.sin(row[ANGLE])
+            hl = 0.5 * row[LENGTH]
+            hw = 0.5 * row[WIDTH]
+            slopes[i, g, 1] = mean_elevation(part, here, row[CX], row[CY], ux, uy, hl, hw)
+            rim_x, rim_y = low_rim(part, here, row[CX], row[CY], ux, uy, hl, hw)
+            _, points = overflow_way(part, here, rules, rim_x, rim_y, row[CX], row[CY], path)
+            points = min(points, most_points - 1)
+            paths[i, g, 0, 0] = rim_x
+            paths[i, g, 0, 1] = rim_y
+            paths[i, g, 1 : points + 1] = path[:points]
+            path_points[i, g] = points + 1
+            taken = rectangle_edges(row)
+    return rows, fitted, runs, paths, path_points, slopes

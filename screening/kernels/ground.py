@@ -1,0 +1,257 @@
+"""One home's ground as the kernels see it: what is there, what a garden would keep, which downspouts it can serve.
+
+Positions are in *home coordinates*: metres east and north of the home's origin.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import NamedTuple
+
+import numpy as np
+from numba import njit
+
+from screening.kernels import flow
+from screening.kernels.elevation import sample
+from screening.kernels.plane import crosses, segment_enters
+
+Array = np.ndarray
+
+
+class Ground(NamedTuple):
+    """The elevation window of a tile and what lies on it; arrays are (rows, cols), ``grid`` in home coordinates."""
+
+    z: Array
+    ground: Array
+    slope: Array
+    lots: Array
+    drains: Array
+    memo: Array
+    grid: Array
+
+
+class Rules(NamedTuple):
+    """The numbers of the rule set that the search needs, and which of them are relaxed."""
+
+    min_width_m: float
+    min_area_m2: float
+    max_area_m2: float
+    max_slope_pct: float
+    min_fall: float
+    pit_fill_m: float
+    max_trace_m: float
+    spacing_m: float
+    ignore_slope: bool
+    ignore_gaps: bool
+    ignore_fall: bool
+    ignore_blocks: bool
+    ignore_overflow: bool
+
+
+class Yield(NamedTuple):
+    """What a garden diverts: fraction by garden area per roof area, for each slope band.
+
+    ``fraction`` is (bands, n) over ``n`` evenly spaced values of ``ln(area ratio)`` from ``first`` by ``step``;
+    the wanted area is ``per_roof`` (bands,) times the roof, or ``fixed_m2``.
+    """
+
+    breaks_pct: Array
+    fraction: Array
+    first: float
+    step: float
+    per_roof: Array
+    fixed_m2: float
+
+
+class Home(NamedTuple):
+    """One home: edge arrays in home coordinates, downspouts (n, 4) as x, y, z [m] and roof area [m2], its two distances [m]."""
+
+    allowed: Array
+    lot: Array
+    buildings: Array
+    own: int
+    downspouts: Array
+    foundation_m: float
+    max_run_m: float
+
+
+@njit(cache=True, nogil=True)
+def band_of(slope_pct: float, breaks_pct: Array) -> int:
+    """Which slope band a slope falls into: 0 up to and with the first break."""
+    band = 0
+    for i in range(breaks_pct.shape[0]):
+        if slope_pct > breaks_pct[i]:
+            band = i + 1
+    return band
+
+
+@njit(cache=True, nogil=True)
+def diverted_roof(roof_m2: float, area_m2: float, band: int, gain: Yield) -> float:
+    """Roof area [m2] whose whole runoff would equal what the garden diverts."""
+    if roof_m2 <= 0.0:
+        return 0.0
+    t = (math.log(area_m2 / roof_m2) - gain.first) / gain.step
+    last = gain.fraction.shape[1] - 1
+    if t <= 0.0:
+        return roof_m2 * gain.fraction[band, 0] * math.exp(t * gain.step)
+    if t >= last:
+        return roof_m2 * gain.fraction[band, last]
+    i = int(t)
+    w = t - i
+    return roof_m2 * ((1.0 - w) * gain.fraction[band, i] + w * gain.fraction[band, i + 1])
+
+
+@njit(cache=True, nogil=True)
+def target_area(roof_m2: float, band: int, gain: Yield, rules: Rules) -> float:
+    """Garden area [m2] the sizing method asks for, within the least and greatest allowed."""
+    area = max(gain.per_roof[band] * roof_m2, gain.fixed_m2)
+    return min(max(area, rules.min_area_m2), rules.max_area_m2)
+
+
+@njit(cache=True, nogil=True)
+def cell_state(ground: Ground, x: float, y: float, rules: Rules) -> int:
+    """State of the elevation cell that holds a point: 0 usable, 1 too steep, 2 missing."""
+    r = int(math.floor((ground.grid[1] - y) / ground.grid[4] - ground.grid[2]))
+    c = int(math.floor((x - ground.grid[0]) / ground.grid[4] - ground.grid[3]))
+    if r < 0 or c < 0 or r >= ground.z.shape[0] or c >= ground.z.shape[1]:
+        return 2
+    s = ground.slope[r, c]
+    if math.isnan(s):
+        return 2
+    return 1 if s > rules.max_slope_pct else 0
+
+
+@njit(cache=True, nogil=True)
+def mean_elevation(
+    home: Home, ground: Ground, cx: float, cy: float, ux: float, uy: float, hl: float, hw: float
+) -> float:
+    """Mean ground elevation [m] of a rectangle from nine points of it."""
+    total = 0.0
+    n = 0
+    for i in range(-1, 2):
+        for j in range(-1, 2):
+            a = 0.667 * hl * i
+            b = 0.667 * hw * j
+            value = sample(
+                ground.z,
+                ground.ground,
+                ground.grid,
+                cx + a * ux - b * uy,
+                cy + a * uy + b * ux,
+            )
+            if not math.isnan(value):
+                total += value
+                n += 1
+    return total / n if n > 0 else np.nan
+
+
+@njit(cache=True, nogil=True)
+def can_serve(
+    home: Home, ground: Ground, rules: Rules, j: int, px: float, py: float, mean_z: float
+) -> tuple[bool, float, float]:
+    """Whether downspout ``j`` can run to a garden's point: near enough and downhill. Also length and fall [m].
+
+    Both the inlet and the mean ground of the garden have to lie lower by the least fall.
+    """
+    dist = math.hypot(home.downspouts[j, 0] - px, home.downspouts[j, 1] - py)
+    if dist > home.max_run_m + 1e-9:
+        return False, dist, np.nan
+    z_end = sample(
+        ground.z, ground.ground, ground.grid, px, py
+    )
+    fall = home.downspouts[j, 2] - z_end
+    if math.isnan(fall):
+        return False, dist, fall
+    if not rules.ignore_fall:
+        need = rules.min_fall * dist - 1e-9
+        if fall < need or not home.downspouts[j, 2] - mean_z >= need:
+            return False, dist, fall
+    return True, dist, fall
+
+
+@njit(cache=True, nogil=True)
+def run_is_clear(home: Home, x1: float, y1: float, x2: float, y2: float) -> bool:
+    """Whether a straight run stays on the lot and crosses no building."""
+    if crosses(home.lot, x1, y1, x2, y2):
+        return False
+    return not segment_enters(home.buildings, x1, y1, x2, y2)
+
+
+@njit(cache=True, nogil=True)
+def nearest_on_rectangle(
+    x: float, y: float, cx: float, cy: float, ux: float, uy: float, hl: float, hw: float
+) -> tuple[float, float]:
+    """The rectangle's point nearest to a point outside it."""
+    dx = x - cx
+    dy = y - cy
+    a = min(max(dx * ux + dy * uy, -hl), hl)
+    b = min(max(-dx * uy + dy * ux, -hw), hw)
+    return cx + a * ux - b * uy, cy + a * uy + b * ux
+
+
+@njit(cache=True, nogil=True)
+def low_rim(
+    home: Home, ground: Ground, cx: float, cy: float, ux: float, uy: float, hl: float, hw: float
+) -> tuple[float, float]:
+    """The lowest of eight points of the rim: middles of the sides first, then corners."""
+    best = np.inf
+    bx = cx
+    by = cy
+    for k in range(8):
+        if k < 4:
+            a = hl * (k == 0) - hl * (k == 1)
+            b = hw * (k == 2) - hw * (k == 3)
+        else:
+            a = hl if k % 2 == 0 else -hl
+            b = hw if k < 6 else -hw
+        x = cx + a * ux - b * uy
+        y = cy + a * uy + b * ux
+        value = sample(
+            ground.z, ground.ground, ground.grid, x, y
+        )
+        if value < best - 1e-6:
+            best = value
+            bx = x
+            by = y
+    return bx, by
+
+
+@njit(cache=True, nogil=True)
+def overflow_start(
+    home: Home, ground: Ground, rim_x: float, rim_y: float, cx: float, cy: float
+) -> tuple[int, int]:
+    """The cell half a cell outside the rim, seen from the garden's middle, where the overflow sets out."""
+    length = math.hypot(rim_x - cx, rim_y - cy)
+    out = 0.5 * ground.grid[4] / length if length > 0.0 else 0.0
+    x = rim_x + out * (rim_x - cx)
+    y = rim_y + out * (rim_y - cy)
+    r = int(math.floor((ground.grid[1] - y) / ground.grid[4] - ground.grid[2]))
+    c = int(math.floor((x - ground.grid[0]) / ground.grid[4] - ground.grid[3]))
+    return r, c
+
+
+@njit(cache=True, nogil=True)
+def overflow_end(home: Home, ground: Ground, rules: Rules, r: int, c: int, path: Array) -> int:
+    """What the overflow from a cell ends at; remembered for cells of the own lot."""
+    if r < 0 or c < 0 or r >= ground.z.shape[0] or c >= ground.z.shape[1]:
+        return flow.OFF_ELEVATION
+    keep = ground.lots[r, c] == home.own
+    if keep and ground.memo[r, c] != flow.UNKNOWN:
+        return ground.memo[r, c]
+    code, _ = flow.trace(
+        ground.z,
+        ground.grid,
+        ground.lots,
+        ground.drains,
+        home.own,
+        home.buildings,
+        home.foundation_m,
+        rules.pit_fill_m,
+        rules.max_trace_m,
+        r,
+        c,
+        path,
+    )
+    if keep:
+        ground.memo[r, c] = code
+    return code

@@ -1,0 +1,421 @@
+"""Search for the place of a rectangular garden on one home's allowed ground.
+
+A *frame* turns home coordinates by an angle, so that a garden's long side lies along the first axis ``u``. The allowed
+ground is drawn once a frame on a fine grid; two integral images then tell in constant time whether a rectangle of
+cells fits and how steep its ground is. What would become the best place is tested exactly.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numba import njit
+
+from screening.kernels import flow
+from screening.kernels.ground import (
+    Ground,
+    Home,
+    Rules,
+    Yield,
+    band_of,
+    can_serve,
+    diverted_roof,
+    low_rim,
+    mean_elevation,
+    nearest_on_rectangle,
+    overflow_end,
+    overflow_start,
+    run_is_clear,
+    target_area,
+)
+from screening.kernels.plane import point_segment_distance, rectangle_within
+
+Array = np.ndarray
+
+# one row of a result
+FOUND, VOLUME, RUN, CX, CY, ANGLE, LENGTH, WIDTH, ROOF, END, BAND, TARGET = range(12)
+
+
+@njit(cache=True, nogil=True)
+def draw_ground(
+    home: Home,
+    ground: Ground,
+    rules: Rules,
+    taken: Array,
+    ux: float,
+    uy: float,
+    step: float,
+    reach_m: float,
+    strict: bool,
+) -> tuple[Array, Array, int, int]:
+    """Draw the allowed ground in a frame; integral images of the usable cells and of their slope.
+
+    Only ground within ``reach_m`` of the downspouts' bounding box is drawn. With ``strict`` a cell that an
+    edge passes through is left out; without, a cell counts where its centre is allowed.
+
+    Returns
+    -------
+    count, slope_sum : (nu + 1, nv + 1) array
+    i0, j0 : int
+        Index of the first cell; cell ``(i, j)`` covers ``(i0 + i) * step`` and on along ``u``.
+    """
+    n = home.allowed.shape[0]
+    e = np.empty((n, 4))
+    umin = np.inf
+    umax = -np.inf
+    vmin = np.inf
+    vmax = -np.inf
+    for i in range(n):
+        for k in range(2):
+            x = home.allowed[i, 2 * k]
+            y = home.allowed[i, 2 * k + 1]
+            # a tenth of a micrometre: the same cells whether the lot came in feet or metres
+            u = round((x * ux + y * uy) * 1e7) * 1e-7
+            v = round((-x * uy + y * ux) * 1e7) * 1e-7
+            e[i, 2 * k] = u
+            e[i, 2 * k + 1] = v
+            umin = min(umin, u)
+            umax = max(umax, u)
+            vmin = min(vmin, v)
+            vmax = max(vmax, v)
+    du0 = np.inf
+    du1 = -np.inf
+    dv0 = np.inf
+    dv1 = -np.inf
+    for j in range(home.downspouts.shape[0]):
+        u = home.downspouts[j, 0] * ux + home.downspouts[j, 1] * uy
+        v = -home.downspouts[j, 0] * uy + home.downspouts[j, 1] * ux
+        du0 = min(du0, u)
+        du1 = max(du1, u)
+        dv0 = min(dv0, v)
+        dv1 = max(dv1, v)
+    i0 = int(math.floor(max(umin, du0 - reach_m) / step))
+    j0 = int(math.floor(max(vmin, dv0 - reach_m) / step))
+    nu = max(0, int(math.ceil(min(umax, du1 + reach_m) / step)) - i0)
+    nv = max(0, int(math.ceil(min(vmax, dv1 + reach_m) / step)) - j0)
+    used = np.zeros((nu, nv), dtype=np.uint8)
+    hits = np.empty(n)
+    for j in range(nv):
+        v = (j0 + j + 0.5) * step
+        m = 0
+        for i in range(n):
+            v1 = e[i, 1]
+            v2 = e[i, 3]
+            if (v1 > v) != (v2 > v):
+                hits[m] = e[i, 0] + (v - v1) * (e[i, 2] - e[i, 0]) / (v2 - v1)
+                m += 1
+        if m < 2:
+            continue
+        row = np.sort(hits[:m])
+        for q in range(0, m - 1, 2):
+            first = max(0, int(math.ceil(row[q] / step - 0.5)) - i0)
+            last = min(nu - 1, int(math.floor(row[q + 1] / step - 0.5)) - i0)
+            for i in range(first, last + 1):
+                used[i, j] = 1
+    if strict:
+        for k in range(n):
+            length = math.hypot(e[k, 2] - e[k, 0], e[k, 3] - e[k, 1])
+            pieces = max(1, int(math.ceil(length / (0.25 * step))))
+            for q in range(pieces + 1):
+                t = q / pieces
+                i = int(math.floor((e[k, 0] + t * (e[k, 2] - e[k, 0])) / step)) - i0
+                j = int(math.floor((e[k, 1] + t * (e[k, 3] - e[k, 1])) / step)) - j0
+                if 0 <= i < nu and 0 <= j < nv:
+                    used[i, j] = 0
+    count = np.zeros((nu + 1, nv + 1), dtype=np.int32)
+    slope_sum = np.zeros((nu + 1, nv + 1))
+    grid = ground.grid
+    rows, cols = ground.z.shape
+    for i in range(nu):
+        row_count = 0
+        row_slope = 0.0
+        u = (i0 + i + 0.5) * step
+        for j in range(nv):
+            if used[i, j]:
+                v = (j0 + j + 0.5) * step
+                x = u * ux - v * uy
+                y = u * uy + v * ux
+                r = int(math.floor((grid[1] - y) / grid[4] - grid[2]))
+                c = int(math.floor((x - grid[0]) / grid[4] - grid[3]))
+                s = np.nan
+                if 0 <= r < rows and 0 <= c < cols:
+                    s = ground.slope[r, c]
+                fine = True
+                if math.isnan(s):
+                    fine = rules.ignore_gaps
+                    s = 0.0
+                elif s > rules.max_slope_pct:
+                    fine = rules.ignore_slope
+                if fine and taken.shape[0] > 0:
+                    fine = clear_of(taken, x, y, rules.spacing_m + 0.71 * step)
+                if fine:
+                    row_count += 1
+                    row_slope += s
+            count[i + 1, j + 1] = count[i, j + 1] + row_count
+            slope_sum[i + 1, j + 1] = slope_sum[i, j + 1] + row_slope
+    return count, slope_sum, i0, j0
+
+
+@njit(cache=True, nogil=True)
+def clear_of(taken: Array, x: float, y: float, spacing_m: float) -> bool:
+    """Whether a point lies at least ``spacing_m`` from a garden's edges and not within them."""
+    odd = False
+    for i in range(taken.shape[0]):
+        if (
+            point_segment_distance(x, y, taken[i, 0], taken[i, 1], taken[i, 2], taken[i, 3])
+            < spacing_m
+        ):
+            return False
+        if (taken[i, 1] > y) != (taken[i, 3] > y):
+            t = (y - taken[i, 1]) / (taken[i, 3] - taken[i, 1])
+            if x < taken[i, 0] + t * (taken[i, 2] - taken[i, 0]):
+                odd = not odd
+    return not odd
+
+
+@njit(cache=True, nogil=True)
+def _block(table: Array, i: int, j: int, n: int, m: int) -> float:
+    return table[i + n, j + m] - table[i, j + m] - table[i + n, j] + table[i, j]
+
+
+@njit(cache=True, nogil=True)
+def _fits(count: Array, p: int, q: int, n: int, m: int) -> bool:
+    i = p - n // 2
+    j = q - m // 2
+    if i < 0 or j < 0 or i + n >= count.shape[0] or j + m >= count.shape[1]:
+        return False
+    return _block(count, i, j, n, m) == n * m
+
+
+@njit(cache=True, nogil=True)
+def roof_in_reach(
+    home: Home,
+    ground: Ground,
+    rules: Rules,
+    cx: float,
+    cy: float,
+    ux: float,
+    uy: float,
+    hl: float,
+    hw: float,
+    lines_too: bool,
+) -> tuple[float, float]:
+    """Roof area [m2] of the downspouts a rectangle can serve, and the sum of their runs [m]."""
+    mean_z = 0.0 if rules.ignore_fall else mean_elevation(home, ground, cx, cy, ux, uy, hl, hw)
+    roof = 0.0
+    run = 0.0
+    for j in range(home.downspouts.shape[0]):
+        x = home.downspouts[j, 0]
+        y = home.downspouts[j, 1]
+        px, py = nearest_on_rectangle(x, y, cx, cy, ux, uy, hl, hw)
+        fine, dist, _ = can_serve(home, ground, rules, j, px, py, mean_z)
+        if not fine:
+            continue
+        if lines_too and not rules.ignore_blocks and not run_is_clear(home, x, y, px, py):
+            continue
+        roof += home.downspouts[j, 3]
+        run += dist
+    return roof, run
+
+
+@njit(cache=True, nogil=True)
+def _better(volume: float, run: float, row: Array) -> bool:
+    if row[FOUND] == 0.0:
+        return True
+    if volume > row[VOLUME] * (1.0 + 1e-9):
+        return True
+    return volume > row[VOLUME] * (1.0 - 1e-9) and run < row[RUN] - 1e-6
+
+
+@njit(cache=True, nogil=True)
+def _try(
+    home: Home,
+    ground: Ground,
+    rules: Rules,
+    gain: Yield,
+    count: Array,
+    slope_sum: Array,
+    i0: int,
+    j0: int,
+    p: int,
+    q: int,
+    ratio: float,
+    m_low: int,
+    m_top: int,
+    step: float,
+    angle: float,
+    path: Array,
+    best: Array,
+) -> bool:
+    """Try the node ``(p, q)`` as a rectangle's middle; keep it in ``best`` if it is better. Whether anything fits."""
+    n = int(round(ratio * m_low))
+    if not _fits(count, p, q, n, m_low):
+        return False
+    low = m_low
+    high = m_top + 1
+    while high - low > 1:
+        mid = (low + high) // 2
+        if _fits(count, p, q, int(round(ratio * mid)), mid):
+            low = mid
+        else:
+            high = mid
+    m = low
+    ux = math.cos(angle)
+    uy = math.sin(angle)
+    roof = 0.0
+    run = 0.0
+    volume = 0.0
+    band = 0
+    target = 0.0
+    cx = 0.0
+    cy = 0.0
+    for _ in range(4):
+        n = int(round(ratio * m))
+        i = p - n // 2
+        j = q - m // 2
+        cu = (i0 + i + 0.5 * n) * step
+        cv = (j0 + j + 0.5 * m) * step
+        cx = cu * ux - cv * uy
+        cy = cu * uy + cv * ux
+        band = band_of(_block(slope_sum, i, j, n, m) / (n * m), gain.breaks_pct)
+        roof, run = roof_in_reach(
+            home, ground, rules, cx, cy, ux, uy, 0.5 * n * step, 0.5 * m * step, False
+        )
+        if roof <= 0.0:
+            return True
+        target = target_area(roof, band, gain, rules)
+        if m == m_low or n * m * step * step <= target * 1.001:
+            break
+        wanted = int(math.floor(math.sqrt(target / ratio) / step))
+        m = max(m_low, min(m - 1, wanted))
+    area = n * m * step * step
+    volume = diverted_roof(roof, min(area, target), band, gain)
+    if not _better(volume, run, best[0]):
+        return True
+    hl = 0.5 * n * step
+    hw = 0.5 * m * step
+    if not rectangle_within(home.allowed, cx, cy, ux, uy, 2.0 * hl, 2.0 * hw):
+        return True
+    roof, run = roof_in_reach(home, ground, rules, cx, cy, ux, uy, hl, hw, True)
+    if roof <= 0.0:
+        return True
+    target = target_area(roof, band, gain, rules)
+    volume = diverted_roof(roof, min(area, target), band, gain)
+    if not _better(volume, run, best[0]):
+        return True
+    end = flow.OWN_GROUND
+    if not rules.ignore_overflow:
+        rim_x, rim_y = low_rim(home, ground, cx, cy, ux, uy, hl, hw)
+        r, c = overflow_start(home, ground, rim_x, rim_y, cx, cy)
+        end = overflow_end(home, ground, rules, r, c, path)
+        if end == flow.BUILDING_SETBACK:
+            return True
+    row = 1 if end == flow.NEIGHBOUR_LOT or end == flow.OFF_ELEVATION else 0
+    if _better(volume, run, best[row]):
+        best[row, FOUND] = 1.0
+        best[row, VOLUME] = volume
+        best[row, RUN] = run
+        best[row, CX] = cx
+        best[row, CY] = cy
+        best[row, ANGLE] = angle
+        best[row, LENGTH] = n * step
+        best[row, WIDTH] = m * step
+        best[row, ROOF] = roof
+        best[row, END] = end
+        best[row, BAND] = band
+        best[row, TARGET] = target
+    return True
+
+
+@njit(cache=True, nogil=True)
+def search_frame(
+    home: Home,
+    ground: Ground,
+    rules: Rules,
+    gain: Yield,
+    taken: Array,
+    angle: float,
+    ratios: Array,
+    step: float,
+    stride: int,
+    strict: bool,
+    most_nodes: int,
+    path: Array,
+    best: Array,
+) -> int:
+    """Search one frame over all ratios; returns how many positions fit (0: none lies in the allowed ground).
+
+    Nodes are looked at every ``stride`` cells, then around the best one at every cell. ``most_nodes`` bounds the
+    nodes of one ratio: the stride grows where there are more.
+    """
+    diagonal = 2.0 * math.sqrt(rules.max_area_m2 * 3.0)
+    count, slope_sum, i0, j0 = draw_ground(
+        home,
+        ground,
+        rules,
+        taken,
+        math.cos(angle),
+        math.sin(angle),
+        step,
+        home.max_run_m + diagonal,
+        strict,
+    )
+    nu = count.shape[0] - 1
+    nv = count.shape[1] - 1
+    if nu < 1 or nv < 1 or count[nu, nv] * step * step < rules.min_area_m2 * 0.5:
+        return 0
+    while (nu // stride) * (nv // stride) > most_nodes:
+        stride += 1
+    fitted = 0
+    for k in range(ratios.shape[0]):
+        ratio = ratios[k]
+        m_low = int(math.ceil(rules.min_width_m / step - 1e-9))
+        while int(round(ratio * m_low)) * m_low * step * step < rules.min_area_m2 - 1e-9:
+            m_low += 1
+        m_top = m_low
+        while (
+            int(round(ratio * (m_top + 1))) * (m_top + 1) * step * step
+            <= rules.max_area_m2 + 1e-9
+        ):
+            m_top += 1
+        # (i0 + p) a multiple of the stride: the same nodes whatever part of the ground is drawn
+        p_first = (-i0) % stride
+        q_first = (-j0) % stride
+        before0 = best[0, VOLUME]
+        before1 = best[1, VOLUME]
+        for p in range(p_first, nu + 1, stride):
+            for q in range(q_first, nv + 1, stride):
+                if _try(
+                    home, ground, rules, gain, count, slope_sum, i0, j0, p, q, ratio,
+                    m_low, m_top, step, angle, path, best,
+                ):
+                    fitted += 1
+        if stride > 1:
+            for row in range(2):
+                if best[row, FOUND] == 0.0 or best[row, ANGLE] != angle:
+                    continue
+                if best[row, VOLUME] == (before0 if row == 0 else before1):
+                    continue
+                ux = math.cos(angle)
+                uy = math.sin(angle)
+                u = best[row, CX] * ux + best[row, CY] * uy
+                v = -best[row, CX] * uy + best[row, CY] * ux
+                pc = int(round(u / step)) - i0
+                qc = int(round(v / step)) - j0
+                for p in range(pc - stride + 1, pc + stride):
+                    for q in range(qc - stride + 1, qc + stride):
+                        if 0 <= p <= nu and 0 <= q <= nv:
+                            _try(
+                                home, ground, rules, gain, count, slope_sum, i0, j0, p, q,
+                                ratio, m_low, m_top, step, angle, path, best,
+                            )
+        if best[0, FOUND] == 1.0 and reached_target(best[0]):
+            break
+    return fitted
+
+
+@njit(cache=True, nogil=True)
+def reached_target(row: Array) -> bool:
+    """Whether a place has room for nearly all the area its roof asks for."""
+    return row[LENGTH] * row[WIDTH] >= 0.9 * row[TARGET]

@@ -1,0 +1,492 @@
+"""The parameter sections of a run, one frozen object each, gathered in `Params`.
+
+Only declarations: default, unit, meaning, range and source stand here, the checks in `fields`, the
+reading of run files in `load`.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field, fields
+from pathlib import Path
+from typing import Final, Literal, cast
+
+from screening.params.fields import FROM_RULE_SET, P, Section, declared, show
+from screening.rules import DEFAULT_RULE_SET, GWQ037, OVERRIDABLE, RULE_SETS, RuleSet
+
+PROGRAM_DEFAULT: Final = "program default"
+
+INPUT_NAMES: Final = ("parcels", "buildings", "elevation", "streets", "rain", "downspouts")
+"""Names of the single input files of ``[inputs]``."""
+
+LAYER_INPUTS: Final = ("parcels", "buildings", "streets", "downspouts")
+"""Inputs that may have layers."""
+
+CRS_INPUTS: Final = ("parcels", "buildings", "elevation", "streets", "downspouts")
+"""Inputs that have a coordinate reference system."""
+
+RuleSetName = Literal["us-midwest", "us-mn", "us-nj", "us-wa-west", "ca-on", "uk-5m", "de-a138", "au-soil"]
+
+_UDFCD: Final = "Denver UDFCD, Drainage Criteria Manual (1984), Table 2-1: sloped roof 0.05 in"
+_MPCA_RATES: Final = (
+    "Minnesota Stormwater Manual (2022), Design infiltration rate as a function of soil texture for bioretention"
+)
+_DRISCOLL: Final = (
+    "from memory: E. Driscoll et al., Analysis of Storm Event Characteristics for Selected Rainfall Gages "
+    "(US EPA 1989), zone North Central"
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KeepAway(Section):
+    """One layer of things a garden stays away from: wells, septic systems, trees, walls, water, pavement."""
+
+    path: Path = P(None, "", "file with the features")
+    kind: str = P("", "", "what the features are: septic, well, or a word of your own")
+    distance_m: float | None = P(
+        None, "m", "distance a garden keeps; left out: the rule set's distance of that kind", ge=0
+    )
+    layer: str = P("", "", "layer of the file, where it has several")
+
+    def contradictions(self) -> Iterator[str]:
+        """Ask for the kind."""
+        if not self.kind:
+            yield 'kind is missing; say what the features are, for example kind = "well"'
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class InputParams(Section):
+    """The files of a run; relative paths count from the folder of the run file."""
+
+    parcels: Path | None = P(None, "", "lots: polygons")
+    buildings: Path | None = P(None, "", "building footprints: polygons")
+    elevation: Path | None = P(None, "", "bare-earth elevation raster")
+    elevation_unit: Literal["", "m", "ft", "us-ft"] = P(
+        "", "", "unit of the heights; needed only where the raster does not say it"
+    )
+    elevation_nodata: float | None = P(
+        None, "", "height that stands for missing; needed only where the raster does not say it"
+    )
+    streets: Path | None = P(None, "", "street lines or areas, optional: end of overflow and names for totals")
+    rain: Path | None = P(None, "", "rain record, optional: table with the columns time, rain_mm")
+    downspouts: Path | None = P(None, "", "measured downspouts, optional: points")
+    working_crs: str = P(
+        "", "", 'coordinate system of the work, for example "EPSG:26915"; left out: that of the elevation in metres'
+    )
+    layers: Mapping[str, str] = P(dict, "", "layer name of an input whose file has several")
+    crs: Mapping[str, str] = P(dict, "", "coordinate system of an input whose file does not say it")
+    keep_away: tuple[KeepAway, ...] = P((), "", "things a garden stays away from, one table each")
+
+    def contradictions(self) -> Iterator[str]:
+        """Look for tables about inputs that do not exist."""
+        for table, names in (("layers", LAYER_INPUTS), ("crs", CRS_INPUTS)):
+            for name in getattr(self, table):
+                if name not in names:
+                    yield f"{table}.{name}: must be one of {', '.join(names)}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FieldParams(Section):
+    """Which column of the inputs is what; "" means that there is none."""
+
+    parcel_id: str = P("", "", "parcels: identifier of the lot; none: made from its place")
+    address: str = P("", "", "parcels: address of the lot, never of its owner")
+    street: str = P("", "", "parcels: street name, for totals")
+    land_use: str = P("", "", "parcels: land use, for [homes] land_use")
+    building_type: str = P("", "", "buildings: kind of building, for [homes] principal_values")
+    building_id: str = P("", "", "buildings: identifier; none: made from its place")
+    street_name: str = P("", "", "streets: name of the street")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HomeParams(Section):
+    """Which parcels are homes, and which building is the house."""
+
+    land_use: tuple[str, ...] = P((), "", "land-use values of eligible parcels; empty: every parcel")
+    principal_values: tuple[str, ...] = P((), "", "building-type values of houses; empty: the largest building")
+    min_principal_area_m2: float = P(
+        40.0, "m2", "a smaller building is no house but a shed or garage", ge=0, source=PROGRAM_DEFAULT
+    )
+    sliver_frac: float = P(
+        0.10,
+        "",
+        "part of a building beyond the lot line that may be a drawing error, if also shallow",
+        ge=0,
+        lt=0.5,
+        source=PROGRAM_DEFAULT,
+    )
+    sliver_depth_m: float = P(
+        0.5, "m", "depth of such a part up to which it is taken for a drawing error", ge=0, source=PROGRAM_DEFAULT
+    )
+    count_other_roofs: bool = P(False, "", "count the roofs of sheds and garages as well")  # noqa: FBT003
+
+
+def _rule(
+    unit: str,
+    meaning: str,
+    *,
+    optional: bool = False,
+    ge: float | None = None,
+    gt: float | None = None,
+    le: float | None = None,
+) -> float:
+    """Declare a number that the base rule set fills in."""
+    what = "set by the rule set" if not optional else "set by the rule set, where it has one"
+    parameter: float = P(FROM_RULE_SET, unit, meaning, ge=ge, gt=gt, le=le, source=what)
+    return parameter
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RuleParams(Section):
+    """The rules a garden obeys; a value given here overrides that of the base rule set."""
+
+    base: RuleSetName = P(DEFAULT_RULE_SET, "", "rule set that gives every value below")
+    foundation_m: float = _rule("m", "garden to a building with a basement", ge=0)
+    foundation_no_basement_m: float = _rule("m", "garden to a building without a basement", ge=0)
+    basement: Literal["unknown", "yes", "no"] = P(
+        "unknown", "", "whether the buildings have basements; unknown counts as yes", source="cautious reading"
+    )
+    lot_line_m: float = _rule("m", "garden to the lot line", ge=0)
+    septic_m: float | None = _rule("m", "garden to a septic system, for keep-away layers", optional=True, ge=0)
+    well_m: float | None = _rule("m", "garden to a well, for keep-away layers", optional=True, ge=0)
+    max_slope_pct: float = _rule("%", "steepest ground anywhere under a garden", gt=0, le=100)
+    min_garden_area_m2: float = _rule("m2", "smallest garden", gt=0)
+    max_garden_area_m2: float = _rule("m2", "largest single garden", gt=0)
+    min_garden_width_m: float = _rule("m", "narrowest garden", gt=0)
+    max_run_m: float = _rule("m", "longest way from a downspout to its garden", gt=0)
+    min_fall_pct: float = _rule("%", "least fall from the downspout's outlet to the garden, over the run", ge=0, le=100)
+
+    @property
+    def rule_set(self) -> RuleSet:
+        """The base rule set."""
+        return RULE_SETS[self.base]
+
+    @property
+    def foundation_distance_m(self) -> float:
+        """Distance to buildings in force [m]: the one without basement only where that is known."""
+        return self.foundation_no_basement_m if self.basement == "no" else self.foundation_m
+
+    def keep_away_distance_m(self, kind: str) -> float | None:
+        """Return the distance [m] that the rules give for a kind of keep-away layer, None if they give none."""
+        if kind == "septic":
+            return self.septic_m
+        if kind == "well":
+            return self.well_m
+        value = self.rule_set.keep_away_m.get(kind)
+        return None if value is None else value.value
+
+    def fill(self) -> None:
+        """Take from the base rule set what was not given."""
+        rule_set = RULE_SETS.get(self.base)
+        for name in OVERRIDABLE:
+            if getattr(self, name) is FROM_RULE_SET:
+                # An unknown base is reported by the checks that follow; any number serves until then.
+                value = getattr(rule_set, name).value if rule_set else 1.0
+                object.__setattr__(self, name, value)
+
+    def contradictions(self) -> Iterator[str]:
+        """Compare sizes with each other."""
+        if self.min_garden_area_m2 > self.max_garden_area_m2:
+            yield "min_garden_area_m2 must not be larger than max_garden_area_m2"
+        if self.min_garden_width_m**2 > self.max_garden_area_m2:
+            yield "min_garden_width_m is too wide: even a square of that width is larger than max_garden_area_m2"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SitingParams(Section):
+    """How a place for a garden is looked for."""
+
+    allow_coarse: bool = P(False, "", "work with elevation cells larger than max_cell_m")  # noqa: FBT003
+    max_cell_m: float = P(
+        3.0, "m", "larger elevation cells are refused: they cannot show a yard", gt=0, source=PROGRAM_DEFAULT
+    )
+    warn_cell_m: float = P(
+        1.0, "m", "larger elevation cells bring a warning and lower confidence", gt=0, source=PROGRAM_DEFAULT
+    )
+    search_step_m: float = P(0.25, "m", "step of the search for a place", ge=0.05, le=1, source=PROGRAM_DEFAULT)
+    shape_ratios: tuple[float, ...] = P(
+        (2.0, 1.5, 1.0, 3.0),
+        "",
+        "length over width of rectangles to try, in this order",
+        ge=1,
+        le=10,
+        length=1,
+        source=f"about 2 : 1 with the long side across the slope, {GWQ037}; the others are program defaults",
+    )
+    free_form: bool = P(True, "", "try a bed of free form where rectangles do badly")  # noqa: FBT003
+    free_form_gain_frac: float = P(
+        0.10,
+        "",
+        "gain in diverted water over the best rectangle that makes it worth while",
+        ge=0,
+        source=PROGRAM_DEFAULT,
+    )
+    second_garden: bool = P(True, "", "try a second garden for downspouts the first does not serve")  # noqa: FBT003
+    garden_spacing_m: float = P(1.5, "m", "least distance between two gardens", ge=0, source=PROGRAM_DEFAULT)
+
+    def contradictions(self) -> Iterator[str]:
+        """Compare the cell limits."""
+        if self.warn_cell_m > self.max_cell_m:
+            yield "warn_cell_m must not be larger than max_cell_m"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RoofParams(Section):
+    """How roofs drain and where downspouts are."""
+
+    form: Literal["unknown", "hip", "gable"] = P(
+        "unknown", "", "roof form; unknown computes as hip and widens the range to cover gable"
+    )
+    overhang_m: float = P(0.0, "m", "how far roofs reach beyond the walls", ge=0, le=3, source=PROGRAM_DEFAULT)
+    eave_per_downspout_m: float = P(
+        10.7, "m", "eave length that one downspout serves", gt=0, source="one per 35 ft (trade text)"
+    )
+    area_per_downspout_m2: float = P(
+        55.7,
+        "m2",
+        "roof area that one downspout serves",
+        gt=0,
+        source="City of Irving, Texas, Gutters and downspouts: 600-700 ft2 for 2 x 3 in; the lower end",
+    )
+    downspout_snap_m: float = P(
+        2.0, "m", "a measured downspout farther from every roof edge is not used", gt=0, source=PROGRAM_DEFAULT
+    )
+    initial_loss_mm: float = P(1.27, "mm", "rain of each storm that wets the roof and stays there", ge=0, source=_UDFCD)
+    connection_low_frac: float = P(
+        0.7, "", "part of the roof's water that really arrives, low estimate", gt=0, le=1, source=PROGRAM_DEFAULT
+    )
+    connection_likely_frac: float = P(
+        1.0, "", "part of the roof's water that really arrives, likely", gt=0, le=1, source=PROGRAM_DEFAULT
+    )
+    connection_high_frac: float = P(
+        1.0, "", "part of the roof's water that really arrives, high estimate", gt=0, le=1, source=PROGRAM_DEFAULT
+    )
+
+    def contradictions(self) -> Iterator[str]:
+        """Compare the estimates."""
+        if not self.connection_low_frac <= self.connection_likely_frac <= self.connection_high_frac:
+            yield "connection_low_frac, connection_likely_frac, connection_high_frac must not fall"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TerrainParams(Section):
+    """How the ground is measured."""
+
+    ring_inner_m: float = P(
+        1.0, "m", "ground nearer to the building is not used for its downslope direction", ge=0, source=PROGRAM_DEFAULT
+    )
+    ring_outer_m: float = P(
+        10.0, "m", "ground farther from the building is not used for it", gt=0, source=PROGRAM_DEFAULT
+    )
+    max_fill_cells: int = P(
+        2, "cells", "holes in the elevation up to this width are filled", ge=0, le=20, source=PROGRAM_DEFAULT
+    )
+    surface_model_height_m: float = P(
+        2.0,
+        "m",
+        "if buildings stand higher than this over their ring, the raster has roofs in it and is refused",
+        gt=0,
+        source=PROGRAM_DEFAULT,
+    )
+
+    def contradictions(self) -> Iterator[str]:
+        """Compare the ring's radii."""
+        if self.ring_inner_m >= self.ring_outer_m:
+            yield "ring_inner_m must be smaller than ring_outer_m"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OverflowParams(Section):
+    """How the way of the overflow is followed."""
+
+    max_trace_m: float = P(100.0, "m", "length after which the way is no longer followed", gt=0, source=PROGRAM_DEFAULT)
+    pit_fill_m: float = P(
+        0.10, "m", "depth of hollows that the overflow fills and passes", ge=0, le=2, source=PROGRAM_DEFAULT
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SizingParams(Section):
+    """How large and how deep a garden should be."""
+
+    method: Literal["handbook", "capture_depth", "fixed_area"] = P(
+        "handbook", "", "how the target area is found", source=GWQ037
+    )
+    soil_class: Literal["sandy", "silty", "clayey"] = P(
+        "silty", "", "soil class of the handbook's size factors", source=PROGRAM_DEFAULT
+    )
+    capture_depth_mm: float = P(
+        25.4,
+        "mm",
+        "rain on the roof that the garden stores, method capture_depth",
+        gt=0,
+        source="1 in: simple method of the UConn and URI guides",
+    )
+    fixed_area_m2: float = P(15.0, "m2", "target area of the method fixed_area", gt=0, source=PROGRAM_DEFAULT)
+    slope_breaks_pct: tuple[float, ...] = P(
+        (4.0, 8.0),
+        "%",
+        "ground slopes at which the next depth is taken",
+        gt=0,
+        le=100,
+        source="bands 1-4, 4-8, 8-12 % of a workshop's slides; GWQ037 leaves gaps at 4-5 and 7-8 %",
+    )
+    depths_mm: tuple[float, ...] = P(
+        (100.0, 150.0, 200.0),
+        "mm",
+        "ponding depth of each slope band",
+        gt=0,
+        le=1000,
+        length=1,
+        source="4, 6 and 8 in of the same slides, rounded to metric",
+    )
+    drawdown_limit_h: float = P(
+        24.0,
+        "h",
+        "time in which a full garden has to soak away; caps the depth",
+        gt=0,
+        source="24 h: household tests of Missouri and Ohio guides",
+    )
+
+    def contradictions(self) -> Iterator[str]:
+        """Compare the bands with the depths."""
+        if list(self.slope_breaks_pct) != sorted(set(self.slope_breaks_pct)):
+            yield "slope_breaks_pct must rise"
+        if len(self.depths_mm) != len(self.slope_breaks_pct) + 1:
+            yield "depths_mm needs one entry more than slope_breaks_pct"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SoilParams(Section):
+    """How fast water soaks in."""
+
+    rate_mm_h: float = P(7.6, "mm/h", "infiltration rate, likely", gt=0, source=f"loam, silt loam (B), {_MPCA_RATES}")
+    rate_low_mm_h: float = P(
+        5.1, "mm/h", "infiltration rate, low estimate", gt=0, source=f"sandy clay loam, silt (C), {_MPCA_RATES}"
+    )
+    rate_high_mm_h: float = P(
+        11.4, "mm/h", "infiltration rate, high estimate", gt=0, source=f"silty sand (B), {_MPCA_RATES}"
+    )
+
+    def contradictions(self) -> Iterator[str]:
+        """Compare the estimates."""
+        if not self.rate_low_mm_h <= self.rate_mm_h <= self.rate_high_mm_h:
+            yield "rate_low_mm_h, rate_mm_h, rate_high_mm_h must not fall"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RainParams(Section):
+    """The rain record, and what stands for it where none is given."""
+
+    unit: Literal["mm", "in"] = P("mm", "", "unit of the record's depths")
+    years: tuple[int, ...] = P((), "", "calendar years to use; empty: all complete ones", ge=1700, le=2200)
+    frozen_months: tuple[int, ...] = P(
+        (), "", "months (1 to 12) whose rain counts neither as runoff nor as diverted: snow, frozen ground", ge=1, le=12
+    )
+    dry_spell_h: float = P(
+        12.0,
+        "h",
+        "time without rain after which the roof is dry again and loses the initial depth anew",
+        gt=0,
+        source="12 h between events: STEP/TRCA guide, Drainage time",
+    )
+    max_missing_frac: float = P(0.05, "", "part of a record that may be missing", ge=0, lt=1, source=PROGRAM_DEFAULT)
+    storms_per_y: float = P(55.0, "1/y", "storms a year, used only without a record", gt=0, source=_DRISCOLL)
+    storm_mean_mm: float = P(
+        14.0, "mm", "mean depth of a storm, used only without a record", gt=0, source=f"0.55 in, {_DRISCOLL}"
+    )
+    storm_duration_h: float = P(9.5, "h", "mean length of a storm, used only without a record", gt=0, source=_DRISCOLL)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RankingParams(Section):
+    """What makes one candidate stand before another."""
+
+    weight_volume: float = P(1.0, "", "weight of the volume diverted a year", ge=0, source="order by volume")
+    weight_confidence: float = P(0.0, "", "weight of the confidence", ge=0, source=PROGRAM_DEFAULT)
+    weight_treated: float = P(0.0, "", "weight of the part of the roof that is treated", ge=0, source=PROGRAM_DEFAULT)
+
+    def contradictions(self) -> Iterator[str]:
+        """Ask for one weight at least."""
+        if self.weight_volume + self.weight_confidence + self.weight_treated <= 0:
+            yield "one of the weights must be larger than 0"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OutputParams(Section):
+    """What is written."""
+
+    detail: Literal["full", "lean"] = P("full", "", "lean leaves out roof_parts, open_ground and buildings")
+    display_units: Literal["metric", "us"] = P("metric", "", "units of texts for people; the layers stay metric")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BatchParams(Section):
+    """How the work is cut up; changes nothing in the result and is not recorded in it."""
+
+    tile_size_m: float = P(1000.0, "m", "edge of a tile", ge=50, source=PROGRAM_DEFAULT)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Params:
+    """Every parameter of a run."""
+
+    inputs: InputParams = field(default_factory=InputParams)
+    fields: FieldParams = field(default_factory=FieldParams)
+    homes: HomeParams = field(default_factory=HomeParams)
+    rules: RuleParams = field(default_factory=RuleParams)
+    siting: SitingParams = field(default_factory=SitingParams)
+    roof: RoofParams = field(default_factory=RoofParams)
+    terrain: TerrainParams = field(default_factory=TerrainParams)
+    overflow: OverflowParams = field(default_factory=OverflowParams)
+    sizing: SizingParams = field(default_factory=SizingParams)
+    soil: SoilParams = field(default_factory=SoilParams)
+    rain: RainParams = field(default_factory=RainParams)
+    ranking: RankingParams = field(default_factory=RankingParams)
+    output: OutputParams = field(default_factory=OutputParams)
+    batch: BatchParams = field(default_factory=BatchParams)
+
+    def record(self) -> dict[str, str]:
+        """Return every recorded parameter as text, by ``section.key``.
+
+        File names stand without their folders and ``[batch]`` is left out, so that the same data with
+        the same rules give the same record wherever and however they are computed.
+        """
+        found: dict[str, str] = {}
+        for section_name, section_type in SECTIONS.items():
+            if section_name == "batch":
+                continue
+            section = getattr(self, section_name)
+            for name in declared(section_type):
+                found[f"{section_name}.{name}"] = _record_text(getattr(section, name))
+        return found
+
+    def digest(self) -> str:
+        """Return the SHA-256 [hex] of `record`: equal digests mean equal parameters."""
+        text = "\n".join(f"{key}={value}" for key, value in self.record().items())
+        return hashlib.sha256(text.encode()).hexdigest()
+
+
+def _record_text(value: object) -> str:
+    """Return a parameter's value as text for the record."""
+    if value is None:
+        return ""
+    if isinstance(value, Path):
+        return value.name
+    if isinstance(value, str):
+        return value
+    if isinstance(value, KeepAway):
+        distance = "" if value.distance_m is None else show(value.distance_m)
+        return f"{value.kind},{distance},{value.path.name},{value.layer}"
+    if isinstance(value, tuple):
+        return ";".join(_record_text(item) for item in value)
+    if isinstance(value, Mapping):
+        return ";".join(f"{key}={text}" for key, text in sorted(value.items()))
+    return show(value)
+
+
+SECTIONS: Final[Mapping[str, type[Section]]] = {
+    entry.name: cast("type[Section]", entry.default_factory) for entry in fields(Params)
+}
+"""Section classes by their names in the run file, in order."""

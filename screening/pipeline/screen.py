@@ -1,0 +1,202 @@
+"""The stages of a tile in their order."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, NamedTuple
+
+import numpy as np
+import shapely
+
+from screening import homes as home_stage
+from screening import overflow, sizing, terrain
+from screening.kernels.elevation import sample_many
+from screening.kernels.ground import Ground, Yield
+from screening.outlines import edges_of
+from screening.pipeline import tables
+from screening.pipeline.home_roofs import Roofs, split_roofs
+from screening.pipeline.tile_data import TileInputs, TileResult
+from screening.siting.gardens import Gardens, find_gardens
+from screening.siting.open_ground import Obstacles, find_obstacles, open_ground
+from screening.siting.search import Lots, pick_lots, siting_rules
+from screening.siting.why import Surroundings, explain_refusals
+from screening.water_balance import LOG_RATIO_FIRST, LOG_RATIO_LAST, N_RATIOS
+
+if TYPE_CHECKING:
+    import geopandas as gpd
+
+    from screening.params import Params
+    from screening.pipeline.tile_data import FloatArray, ObjectArray
+    from screening.water_balance import YieldCurves
+
+NEAR_M = 30.0
+"""Buildings farther from a lot than this are not looked at; the contract's limit of the distance columns."""
+
+
+class Judged(NamedTuple):
+    """Codes and words of each parcel of the tile; None where it is a home still in question."""
+
+    code: ObjectArray
+    text: ObjectArray
+
+
+def screen_tile(inputs: TileInputs, params: Params) -> TileResult:
+    """Judge every parcel that a tile owns.
+
+    Parameters
+    ----------
+    inputs : TileInputs
+    params : Params
+
+    Returns
+    -------
+    TileResult
+        One row of ``candidate_homes`` or ``other_parcels`` for each owned parcel, and the layers that belong to it.
+    """
+    parcels = inputs.parcels
+    lot_geometry = parcels.geometry.to_numpy()
+    footprints = inputs.buildings.geometry.to_numpy()
+    kinds = inputs.buildings["building_type"].to_numpy(dtype=object)
+    owned = parcels["is_owned"].to_numpy(dtype=bool)
+
+    pieces = home_stage.assign_buildings(lot_geometry, footprints, params.homes)
+    principal, n_buildings, n_houses = home_stage.principal_pieces(pieces, kinds, len(parcels), params.homes)
+    judged = Judged(*home_stage.reasons(parcels, principal, n_buildings, params.homes))
+    # every further step looks only at the owned parcels that are homes
+    rows = np.flatnonzero(owned & np.equal(judged.code, None))
+    if len(rows) == 0:
+        return TileResult(inputs.tile, tables.only_others(inputs, judged.code, judged.text, owned))
+    houses = largest_polygon(pieces.geometry[principal[rows]])
+    lots = home_stage.lot_parts(lot_geometry[rows], houses)
+    middle = shapely.centroid(houses)
+    origin = np.column_stack([shapely.get_x(middle), shapely.get_y(middle)])
+
+    land = terrain.measure(inputs.z_m, inputs.grid, footprints, params.terrain)
+    plane = terrain.house_planes(land, edges_of(houses), edges_of(lots), params.terrain)
+    outside = ~inside_raster(origin, inputs.z_m.shape, inputs.grid)
+    no_plane = np.isnan(plane.slope_pct) & ~outside
+    say(judged, rows[outside], "outside_elevation", "the house lies outside the elevation raster")
+    say(judged, rows[no_plane], "elevation_gap", "elevation is missing around the house")
+    keep = ~(outside | no_plane)
+    rows, houses, lots, origin = rows[keep], houses[keep], lots[keep], origin[keep]
+    plane = terrain.HousePlane(*(values[keep] for values in plane))
+    if len(rows) == 0:
+        return TileResult(inputs.tile, tables.only_others(inputs, judged.code, judged.text, owned))
+
+    roofs = split_roofs(rows, pieces, principal, inputs.downspouts, params)
+    elevation = sample_many(land.z_m, land.ground, land.grid, roofs.xy)
+    near = find_obstacles(lots, footprints, NEAR_M)
+    distance = params.rules.foundation_distance_m
+    close = shapely.distance(lots[near.lot], footprints[near.thing])
+    reach = max(distance, params.roof.overhang_m) + 2.0 * float(inputs.grid[4]) + 1.0
+    within = Obstacles(near.lot[close <= reach], near.thing[close <= reach])
+    setback = max(0.0, distance - params.roof.overhang_m)
+    in_setback = Obstacles(near.lot[close <= setback * 1.01], near.thing[close <= setback * 1.01])
+    keep_away = tuple((things.geometry, things.distance_m) for things in inputs.keep_away)
+    ground_open = open_ground(lots, params.rules.lot_line_m, footprints, in_setback, setback, keep_away)
+
+    n = len(rows)
+    homes = Lots(
+        lots,
+        ground_open,
+        origin,
+        rows + 1,
+        plane.downslope_deg,
+        plane.slope_pct,
+        np.column_stack([roofs.xy, elevation, roofs.area_m2]),
+        roofs.first,
+        within,
+        np.full(n, setback),
+        np.full(n, params.rules.max_run_m),
+    )
+    ground = ground_of(inputs, land, lot_geometry)
+    how = siting_rules(params)
+    gain = yield_of(inputs.curves, params)
+    building_edges = edges_of(footprints)
+    gardens = find_gardens(homes, building_edges, ground, how, gain, params.siting)
+    gardens = verified(gardens, homes, footprints, keep_away, setback, params)
+
+    failed = np.flatnonzero(np.bincount(gardens.home, minlength=n) == 0)
+    tightest = np.full(len(parcels), None, dtype=object)
+    margin = np.full(len(parcels), np.nan)
+    if len(failed):
+        lost = pick_lots(homes, failed)
+        around = Surroundings(footprints, building_edges, lost.near, params.rules.lot_line_m, keep_away)
+        why = explain_refusals(lost, around, ground, how, gain)
+        words = tables.refusal_texts(why.reason, shapely.area(lost.open_ground), params)
+        judged.code[rows[failed]] = why.reason
+        judged.text[rows[failed]] = words
+        tightest[rows[failed]] = why.tightest
+        margin[rows[failed]] = why.margin_m
+
+    context = tables.Context(
+        inputs, params, rows, houses, homes, roofs, pieces, principal, n_houses, n_buildings, plane, land, elevation,
+        judged.code, judged.text, tightest, margin, owned, gardens,
+    )
+    return TileResult(inputs.tile, tables.all_layers(context))
+
+
+def say(judged: Judged, rows: FloatArray, code: str, text: str) -> None:
+    """Note a reason for some parcels."""
+    judged.code[rows] = code
+    judged.text[rows] = text
+
+
+def largest_polygon(geometry: ObjectArray) -> ObjectArray:
+    """The largest polygon of each geometry: a divided row house may keep crumbs beyond its neighbour."""
+    out = geometry.copy()
+    for i in np.flatnonzero(shapely.get_type_id(out) == shapely.GeometryType.MULTIPOLYGON):
+        parts = shapely.get_parts(out[i])
+        out[i] = parts[int(np.argmax(shapely.area(parts)))]
+    return out
+
+
+def inside_raster(xy: FloatArray, shape: tuple[int, ...], grid: FloatArray) -> FloatArray:
+    """Whether points (n, 2) lie in the window."""
+    if 0 in shape:
+        return np.zeros(len(xy), dtype=bool)
+    col = (xy[:, 0] - grid[0]) / grid[4] - grid[3]
+    row = (grid[1] - xy[:, 1]) / grid[4] - grid[2]
+    return np.asarray((col >= 0) & (row >= 0) & (col < shape[1]) & (row < shape[0]))
+
+
+def ground_of(inputs: TileInputs, land: terrain.Terrain, lots: ObjectArray) -> Ground:
+    """The rasters of the search: elevation, lots, drains."""
+    shape = land.z_m.shape
+    labels = terrain.draw(lots, np.arange(1, len(lots) + 1), land.grid, shape)
+    if len(inputs.street_areas):
+        labels[terrain.draw(inputs.street_areas, np.ones(len(inputs.street_areas)), land.grid, shape) > 0] = 0
+    drains = np.zeros(shape, dtype=bool)
+    for things in inputs.keep_away:
+        if things.kind in overflow.DRAINAGE_KINDS and len(things.geometry):
+            drains |= terrain.draw(things.geometry, np.ones(len(things.geometry)), land.grid, shape, all_touched=True) > 0
+    return Ground(land.z_m, land.ground, land.slope_pct, labels, drains, np.zeros(shape, dtype=np.int8), land.grid)
+
+
+def yield_of(curves: YieldCurves, params: Params) -> Yield:
+    """The likely curves in the form the search reads."""
+    per_roof, fixed_m2 = sizing.area_per_roof(params.sizing, params.soil.rate_mm_h)
+    step = (LOG_RATIO_LAST - LOG_RATIO_FIRST) / (N_RATIOS - 1)
+    breaks = np.array(params.sizing.slope_breaks_pct, dtype=float)
+    return Yield(breaks, curves.fraction[1], LOG_RATIO_FIRST, step, per_roof, fixed_m2)
+
+
+def verified(
+    gardens: Gardens,
+    homes: Lots,
+    footprints: ObjectArray,
+    keep_away: tuple[tuple[ObjectArray, float], ...],
+    setback_m: float,
+    params: Params,
+) -> Gardens:
+    """Only the gardens that obey every distance rule on the exact outlines, to a tenth of a millimetre.
+
+    This looks at the finished polygons with other means than the search (`screening.siting.verify`); a garden that
+    fails is taken out, and its home may become a refusal.
+    """
+    from screening.siting.verify import obeys_rules
+
+    fine = obeys_rules(gardens, homes, footprints, keep_away, setback_m, params.rules)
+    return gardens.pick(np.flatnonzero(fine))
+
+
+__all__ = ["Roofs", "screen_tile"]

@@ -1,0 +1,236 @@
+"""A raster file: its header, and blocks of its own cells."""
+
+from __future__ import annotations
+
+import logging
+import os
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+from pyproj import CRS
+from pyproj.exceptions import CRSError as ProjCRSError
+
+from screening.errors import CRSError, InputError
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    import numpy.typing as npt
+
+    FloatArray = npt.NDArray[np.float64]
+    Bounds = tuple[float, float, float, float]
+
+logger = logging.getLogger(__name__)
+
+IMPOSSIBLE_HEIGHT: Final = 1e30
+"""Any larger number is a filler of floating-point rasters (-3.4e38 and the like), in any unit."""
+
+_NODATA_REL: Final = 1e-6  # float32 fillers are often written with fewer digits than they have
+_FOREIGN_SETTINGS: Final = ("PROJ_LIB", "PROJ_DATA", "GDAL_DATA", "PROJ_NETWORK")
+
+
+@contextmanager
+def _own_gdal() -> Iterator[Any]:
+    """Give rasterio with the data files of its own wheel, whatever the environment names.
+
+    Another program's ``PROJ_LIB`` makes GDAL lose vertical units without a word.  rasterio looks at
+    the environment whenever it opens its own, so the foreign names are hidden from it meanwhile.
+    Installations whose packages bring no data files (conda) keep theirs.
+    """
+    foreign = {name: os.environ[name] for name in _FOREIGN_SETTINGS if name in os.environ}
+    for name in foreign:
+        del os.environ[name]
+    try:
+        import rasterio  # noqa: PLC0415 - heavy, and to be imported without the foreign names
+        from rasterio.env import GDALDataFinder, PROJDataFinder, set_proj_data_search_path  # noqa: PLC0415
+
+        proj_data, gdal_data = PROJDataFinder().search_wheel(), GDALDataFinder().search_wheel()
+        if not proj_data:
+            os.environ.update(foreign)
+        elif foreign:
+            set_proj_data_search_path(proj_data)
+        options = {"GDAL_DATA": gdal_data} if gdal_data else {}
+        with rasterio.Env(GDAL_DISABLE_READDIR_ON_OPEN="FALSE", **options):
+            yield rasterio
+    finally:
+        os.environ.update(foreign)
+
+
+@contextmanager
+def open_raster(path: Path) -> Iterator[Any]:
+    """Open a raster for reading; whatever GDAL can't do becomes one sentence.
+
+    Raises
+    ------
+    InputError
+        If the file is missing, no raster, or breaks off while it is read.
+    """
+    if not path.exists():
+        msg = f"{path} doesn't exist; check elevation under [inputs]."
+        raise InputError(msg)
+    with _own_gdal() as rasterio:
+        try:
+            with rasterio.open(path) as dataset:
+                yield dataset
+        except rasterio.errors.RasterioIOError as error:
+            reason = str(error.__cause__ or error).strip().rstrip(".").replace("\n", " ")
+            msg = (
+                f"{path.name} can't be read as an elevation raster ({reason}); check that the file "
+                "is complete and is a GeoTIFF, VRT or ASCII grid."
+            )
+            raise InputError(msg) from error
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RasterHeader:
+    """What a raster file says about itself.
+
+    Attributes
+    ----------
+    path : pathlib.Path
+        The file.
+    files : tuple of pathlib.Path
+        Every file it is made of (a VRT's sources, world files).
+    crs : pyproj.CRS or None
+        Its CRS with the vertical part, if it has one.
+    x_step, y_step : float
+        Cell size [CRS unit]; `y_step` is negative for rows that run south.
+    x0, y0 : float
+        Outer corner of the first cell of the first row [CRS unit].
+    width, height : int
+        Columns and rows.
+    is_rotated : bool
+        Whether rows are not parallel to the x axis.
+    has_place : bool
+        Whether the file says where it lies.
+    n_bands : int
+        Number of bands.
+    dtype, band_unit : str
+        Of the first band.
+    band_scale, band_offset : float
+        Height = raw x scale + offset, in the band's unit.
+    nodata : float or None
+        Declared filler value.
+    """
+
+    path: Path
+    files: tuple[Path, ...]
+    crs: CRS | None
+    x_step: float
+    y_step: float
+    x0: float
+    y0: float
+    width: int
+    height: int
+    is_rotated: bool
+    has_place: bool
+    n_bands: int
+    dtype: str
+    band_unit: str
+    band_scale: float
+    band_offset: float
+    nodata: float | None
+
+    @property
+    def bounds(self) -> Bounds:
+        """West, south, east, north [CRS unit]."""
+        other_x = self.x0 + self.width * self.x_step
+        other_y = self.y0 + self.height * self.y_step
+        return min(self.x0, other_x), min(self.y0, other_y), max(self.x0, other_x), max(self.y0, other_y)
+
+    @property
+    def known_crs(self) -> CRS:
+        """The CRS.
+
+        Raises
+        ------
+        CRSError
+            If the file names none.
+        """
+        if self.crs is None:
+            msg = f'{self.path.name} names no coordinate system; write it as elevation = "EPSG:..." under [inputs.crs].'
+            raise CRSError(msg)
+        return self.crs
+
+
+def read_header(path: Path) -> RasterHeader:
+    """Look at a raster file without reading its cells.
+
+    Raises
+    ------
+    InputError
+        If it can't be opened as a raster.
+    """
+    with open_raster(path) as dataset:
+        transform = dataset.transform
+        crs: CRS | None = None
+        if dataset.crs:
+            try:
+                crs = CRS.from_wkt(dataset.crs.to_wkt())
+            except ProjCRSError:
+                logger.warning("%s: its coordinate system can't be understood", path.name)
+        return RasterHeader(
+            path=path,
+            files=tuple(sorted({path, *(Path(name) for name in dataset.files)})),
+            crs=crs,
+            x_step=transform.a,
+            y_step=transform.e,
+            x0=transform.c,
+            y0=transform.f,
+            width=dataset.width,
+            height=dataset.height,
+            is_rotated=bool(transform.b or transform.d or transform.a < 0),
+            has_place=not transform.is_identity,
+            n_bands=dataset.count,
+            dtype=dataset.dtypes[0],
+            band_unit=dataset.units[0] or "",
+            band_scale=dataset.scales[0],
+            band_offset=dataset.offsets[0],
+            nodata=dataset.nodata,
+        )
+
+
+def read_heights(
+    header: RasterHeader,
+    nodata: tuple[float, ...],
+    rows: tuple[int, int],
+    cols: tuple[int, int],
+    *,
+    out_shape: tuple[int, int] | None = None,
+) -> FloatArray:
+    """Read a block of the file's own cells, row 0 = north.
+
+    Parameters
+    ----------
+    header : RasterHeader
+        The file.
+    nodata : tuple of float
+        Raw values to turn into NaN, beside the declared one.
+    rows, cols : tuple of int
+        Half-open ranges inside the raster, rows counted from the north.
+    out_shape : tuple of int, optional
+        Fewer rows and columns: every n-th cell is taken, nothing is averaged.
+
+    Returns
+    -------
+    ndarray of float64, shape (rows, cols)
+        Heights in the band's unit, NaN where nothing is known.
+
+    Raises
+    ------
+    InputError
+        If the file breaks off or can't be decoded there.
+    """
+    runs_north = header.y_step > 0
+    file_rows = (header.height - rows[1], header.height - rows[0]) if runs_north else rows
+    with open_raster(header.path) as dataset:
+        masked = dataset.read(1, window=(file_rows, cols), masked=True, out_shape=out_shape)
+    raw = masked.data.astype(np.float64)
+    missing = np.ma.getmaskarray(masked) | ~(np.abs(raw) < IMPOSSIBLE_HEIGHT)
+    for value in nodata:
+        missing |= np.abs(raw - value) <= _NODATA_REL * abs(value)
+    z = np.where(missing, np.nan, raw) * header.band_scale + header.band_offset
+    return z[::-1] if runs_north else z

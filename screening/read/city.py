@@ -1,0 +1,237 @@
+"""Reading a city: every input of the run file, checked against each other, in the working CRS."""
+
+from __future__ import annotations
+
+import logging
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+import shapely
+
+from screening.crs import choose_working_crs, describe, length_unit
+from screening.errors import InputError, ParameterError
+from screening.read.elevation import look_at_elevation, open_elevation
+from screening.read.extent import covered_frac
+from screening.read.files import digests, require_files
+from screening.read.inputs import CityInputs, InputFile, KeepAwayLayer
+from screening.read.rain import read_rain
+from screening.read.reader import Reader, bounds_of, check_town, look_at_layer
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    import numpy.typing as npt
+
+    from screening.params import KeepAway, Params
+    from screening.raster import ElevationSource, RasterHeader
+    from screening.read.inputs import RainRecord
+
+    Bounds = tuple[float, float, float, float]
+    ObjectArray = npt.NDArray[np.object_]
+    GeoDataFrame = Any
+
+logger = logging.getLogger(__name__)
+
+REACH_M: Final = 200.0
+"""Ground around the parcels from which other layers are read, beside the overflow's way [m]."""
+
+NEEDED: Final = ("parcels", "buildings", "elevation")
+OPTIONAL: Final = ("streets", "rain", "downspouts")
+
+
+def read_city(params: Params, *, bounds_m: Bounds | None = None) -> CityInputs:
+    """Read every input that the parameters name.
+
+    Parameters
+    ----------
+    params : Params
+        Its ``inputs``, ``fields``, ``siting``, ``rain``, ``rules`` and ``overflow`` count here.
+    bounds_m : tuple of float, optional
+        West, south, east, north in the working CRS [m]: only parcels whose box touches it are read.
+        Parcels without geometry can't be placed and are then left out.
+
+    Returns
+    -------
+    CityInputs
+
+    Raises
+    ------
+    ParameterError
+        If an input that is always needed isn't named.
+    InputError
+        If a file can't be used (also `CRSError`, `UnitsError`, `SchemaError`); the message says which
+        file, what is wrong with it, and the way out.
+    """
+    paths = _require_inputs(params)
+    inputs, named = params.inputs, params.fields
+    lots = look_at_layer(inputs, "parcels", ("polygon",))
+    west, south, east, north = bounds_of(lots, "parcels")
+    houses = look_at_layer(inputs, "buildings", ("polygon",))
+    bounds_of(houses, "buildings")
+    header, header_notes = look_at_elevation(paths["elevation"], inputs.crs.get("elevation", ""))
+    if bounds_m is None:
+        check_town(lots, "parcels")
+    working = choose_working_crs(
+        elevation_crs=header.known_crs,
+        parcels_crs=lots.known_crs("parcels"),
+        centre=((west + east) / 2.0, (south + north) / 2.0),
+        stated=inputs.working_crs,
+    )
+    logger.info("working system: %s; %s", describe(working.crs), working.why)
+    reader = Reader(crs=working.crs, notes=list(header_notes))
+
+    columns = {name: getattr(named, name) for name in ("parcel_id", "address", "street", "land_use")}
+    text, shapes = reader.layer(lots, "parcels", columns, ("polygon",), bounds_m)
+    parcels = reader.frame(text, shapes)
+    parcels_m = _extent(shapes, lots.where, bounds_m)
+    source = _elevation(reader, params, header, parcels_m, lots.where)
+
+    reach = REACH_M + params.overflow.max_trace_m
+    around = _grown(parcels_m, reach)
+    columns = {name: getattr(named, name) for name in ("building_id", "building_type")}
+    text, shapes = reader.layer(houses, "buildings", columns, ("polygon",), around)
+    if bounds_m is None and not len(shapes):
+        reader.require_meeting(houses, "buildings", lots.where, parcels_m)
+    buildings = reader.frame(text, shapes)
+
+    return CityInputs(
+        crs=working.crs,
+        parcels=parcels,
+        buildings=buildings,
+        streets=_streets(reader, params, parcels_m, around),
+        downspouts=_downspouts(reader, params, parcels_m, around),
+        keep_away=tuple(
+            _keep_away(reader, params, number, layer, (parcels_m, around))
+            for number, layer in enumerate(inputs.keep_away, start=1)
+        ),
+        elevation=source,
+        rain=_rain(reader, params),
+        files=tuple(reader.files),
+        notes=tuple(dict.fromkeys(reader.notes)),
+    )
+
+
+def _require_inputs(params: Params) -> dict[str, Path]:
+    """Paths of all inputs; refuses a run without its main inputs, or with files that aren't there."""
+    inputs = params.inputs
+    lacking = [name for name in NEEDED if getattr(inputs, name) is None]
+    if lacking:
+        listed = ", ".join(lacking[:-1]) + (" and " if len(lacking) > 1 else "") + lacking[-1]
+        msg = f"[inputs] doesn't name {listed}; add the path of each file to the run file or the command."
+        raise ParameterError(msg)
+    paths: dict[str, Path] = {}
+    for name in (*NEEDED, *OPTIONAL):
+        path = getattr(inputs, name)
+        if path is not None:
+            paths[name] = path
+    paths |= {_role(number, layer): layer.path for number, layer in enumerate(inputs.keep_away, start=1)}
+    require_files(paths)
+    return paths
+
+
+def _role(number: int, layer: KeepAway) -> str:
+    return f"keep_away {number} ({layer.kind})"
+
+
+def _grown(bounds_m: Bounds, by_m: float) -> Bounds:
+    return bounds_m[0] - by_m, bounds_m[1] - by_m, bounds_m[2] + by_m, bounds_m[3] + by_m
+
+
+def _extent(geometry: ObjectArray, where: str, bounds_m: Bounds | None) -> Bounds:
+    """Extent of shapes that must be there [m]."""
+    west, south, east, north = shapely.total_bounds(geometry)
+    if not np.isfinite(west):
+        place = "" if bounds_m is None else f" within ({', '.join(f'{v:.0f}' for v in bounds_m)})"
+        msg = f"{where} has no parcel with a shape{place}; check the file{' and the box' if place else ''}."
+        raise InputError(msg)
+    return float(west), float(south), float(east), float(north)
+
+
+def _elevation(
+    reader: Reader, params: Params, header: RasterHeader, parcels_m: Bounds, parcels: str
+) -> ElevationSource:
+    source, notes = open_elevation(
+        header, reader.crs, parcels_m, inputs=params.inputs, siting=params.siting, parcels_name=parcels
+    )
+    reader.notes.extend(notes)
+    covered = covered_frac(parcels_m, source.bounds_m)
+    if covered < 0.99:
+        reader.notes.append(f"{header.path.name} covers {covered:.0%} of the extent of {parcels}.")
+    reader.files.append(
+        InputFile(
+            role="elevation",
+            name=header.path.name,
+            layer="",
+            crs_text=describe(header.known_crs),
+            length_unit=length_unit(header.known_crs)[0],
+            n_features=header.width * header.height,
+            sha256=digests(header.files),
+            height_unit=f"{source.z_factor:.10g} m",
+        )
+    )
+    return source
+
+
+def _streets(reader: Reader, params: Params, parcels_m: Bounds, around: Bounds) -> GeoDataFrame | None:
+    if params.inputs.streets is None:
+        return None
+    kinds = ("line", "polygon")
+    info = look_at_layer(params.inputs, "streets", kinds)
+    columns = {"street_name": params.fields.street_name}
+    text, geometry = reader.additional(info, "streets", columns, kinds, (parcels_m, around))
+    return reader.frame(text, geometry)
+
+
+def _downspouts(reader: Reader, params: Params, parcels_m: Bounds, around: Bounds) -> ObjectArray | None:
+    if params.inputs.downspouts is None:
+        return None
+    info = look_at_layer(params.inputs, "downspouts", ("point",))
+    _, geometry = reader.additional(info, "downspouts", {}, ("point",), (parcels_m, around))
+    single: ObjectArray = np.asarray(shapely.get_parts(geometry), dtype=object)
+    is_point = shapely.get_type_id(single) == 0
+    if not is_point.all():
+        reader.notes.append(f"{info.where}: {np.count_nonzero(~is_point)} shapes that aren't points are left out.")
+    points: ObjectArray = single[is_point]
+    return points
+
+
+def _keep_away(
+    reader: Reader, params: Params, number: int, layer: KeepAway, boxes_m: tuple[Bounds, Bounds]
+) -> KeepAwayLayer:
+    distance_m = layer.distance_m
+    if distance_m is None:
+        distance_m = params.rules.keep_away_distance_m(layer.kind)
+    if distance_m is None:
+        msg = f"[[inputs.keep_away]] {layer.path.name}: the rules give no distance for {layer.kind!r}; add distance_m."
+        raise ParameterError(msg)
+    role = _role(number, layer)
+    kinds = ("polygon", "line", "point")
+    info = look_at_layer(params.inputs, role, kinds, path=layer.path, layer=layer.layer)
+    parcels_m, around = boxes_m
+    _, geometry = reader.additional(info, role, {}, kinds, (parcels_m, _grown(around, distance_m)))
+    return KeepAwayLayer(kind=layer.kind, distance_m=float(distance_m), geometry=geometry)
+
+
+def _rain(reader: Reader, params: Params) -> RainRecord | None:
+    path = params.inputs.rain
+    if path is None:
+        return None
+    record, notes = read_rain(
+        path,
+        unit=params.rain.unit,
+        years=params.rain.years,
+        max_missing_frac=params.rain.max_missing_frac,
+    )
+    reader.notes.extend(notes)
+    reader.files.append(
+        InputFile(
+            role="rain",
+            name=path.name,
+            layer="",
+            crs_text="",
+            length_unit=params.rain.unit,
+            n_features=len(record.time),
+            sha256=digests((path,)),
+        )
+    )
+    return record

@@ -1,0 +1,154 @@
+"""Where the layers lie: plausible coordinates, a town's size, and whether they meet."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+import shapely
+
+from screening.crs import Reprojector, describe, length_unit, lonlat
+from screening.errors import CRSError, InputError
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    import numpy.typing as npt
+    from pyproj import CRS
+
+    Bounds = tuple[float, float, float, float]
+
+MAX_WIDTH_DEG: Final = 3.0
+"""A town is never wider than this; a layer that is lies astride the antimeridian or in a wrong CRS."""
+
+
+def check_coordinates(bounds: Bounds, crs: CRS, where: str, role: str) -> None:
+    """Refuse coordinates that can't belong to their CRS.
+
+    Parameters
+    ----------
+    bounds : tuple of float
+        West, south, east, north [unit of `crs`].
+    crs : pyproj.CRS
+        The CRS the file or the run file names.
+    where, role : str
+        File and input name, for the message.
+
+    Raises
+    ------
+    CRSError
+        If a geographic CRS has coordinates that aren't degrees, or a projected one has coordinates
+        that look like degrees.
+    """
+    west, south, east, north = bounds
+    way_out = f'it is in another system: state the true one as {role} = "EPSG:..." under [inputs.crs]'
+    spread = f"({west:.6g}, {south:.6g}) to ({east:.6g}, {north:.6g})"
+    fits_degrees = max(abs(west), abs(east)) <= 360.0 and max(abs(south), abs(north)) <= 90.0
+    if crs.is_geographic and not fits_degrees:
+        msg = f"{where} is said to be in {describe(crs)}, but its coordinates {spread} aren't degrees; {way_out}."
+        raise CRSError(msg)
+    is_tiny = east - west < MAX_WIDTH_DEG and north - south < MAX_WIDTH_DEG
+    if crs.is_projected and fits_degrees and is_tiny:
+        unit = length_unit(crs)[0]
+        msg = (
+            f"{where} is said to be in {describe(crs)}, whose unit is {unit}, but its coordinates "
+            f"{spread} look like degrees; {way_out}."
+        )
+        raise CRSError(msg)
+
+
+def spans_deg(bounds: Bounds, crs: CRS) -> tuple[float, float]:
+    """Degrees of longitude and latitude that an extent spans; infinite where it leaves the Earth."""
+    base = crs.geodetic_crs
+    if base is None:
+        return (0.0, 0.0)
+    west, south, east, north = Reprojector(crs, base).bounds(bounds)
+    if not np.isfinite((west, south, east, north)).all():
+        return (float("inf"), float("inf"))
+    # Of a box across the antimeridian PROJ gives west > east.
+    return (east - west) % 360.0 if east < west else east - west, north - south
+
+
+def check_width(bounds: Bounds, crs: CRS, where: str, shapes: Callable[[], npt.NDArray[np.object_]]) -> None:
+    """Refuse a layer that is wider or higher than any town.
+
+    Parameters
+    ----------
+    bounds : tuple of float
+        Its extent [unit of `crs`].
+    crs : pyproj.CRS
+        Its CRS.
+    where : str
+        File, for the message.
+    shapes : callable
+        Gives its shapes, shape (n,), in `crs`; called only to name the record farthest out.
+
+    Raises
+    ------
+    CRSError
+        If it spans more than 3 degrees of longitude or latitude.
+    """
+    width_deg, height_deg = spans_deg(bounds, crs)
+    if max(width_deg, height_deg) <= MAX_WIDTH_DEG:
+        return
+    geometry = shapes()
+    there = np.flatnonzero(~shapely.is_missing(geometry))
+    centre = shapely.get_coordinates(shapely.centroid(geometry[there]))
+    away = np.abs(centre - np.median(centre, axis=0)).max(axis=1)
+    msg = (
+        f"{where} spans {width_deg:.3g} degrees of longitude and {height_deg:.3g} of latitude, more than a town: it "
+        f"lies across the antimeridian, names a wrong system, or holds misplaced records (record "
+        f"{int(there[np.argmax(away)]) + 1} lies farthest out); correct the file, or state its system under "
+        "[inputs.crs]."
+    )
+    raise CRSError(msg)
+
+
+def in_words(bounds_m: Bounds, crs: CRS) -> str:
+    """Extent in whole metres, with the place of its middle, for people."""
+    west, south, east, north = bounds_m
+    lon, lat = lonlat(crs, (west + east) / 2.0, (south + north) / 2.0)
+    place = ""
+    if np.isfinite(lon) and np.isfinite(lat):
+        place = f", around {abs(lat):.3f} {'N' if lat >= 0 else 'S'} {abs(lon):.3f} {'E' if lon >= 0 else 'W'}"
+    return f"x {west:,.0f} to {east:,.0f} m and y {south:,.0f} to {north:,.0f} m{place}"
+
+
+def touch(one: Bounds, other: Bounds) -> bool:
+    """Whether two extents share any ground."""
+    return one[0] <= other[2] and other[0] <= one[2] and one[1] <= other[3] and other[1] <= one[3]
+
+
+def check_overlap(one: str, one_m: Bounds, other: str, other_m: Bounds, crs: CRS) -> None:
+    """Refuse two layers that lie apart.
+
+    Parameters
+    ----------
+    one, other : str
+        Their files, for the message.
+    one_m, other_m : tuple of float
+        Their extents in the working CRS [m].
+    crs : pyproj.CRS
+        The working CRS.
+
+    Raises
+    ------
+    InputError
+        With both extents in words.
+    """
+    if touch(one_m, other_m):
+        return
+    msg = (
+        f"{one} and {other} don't overlap: {one} covers {in_words(one_m, crs)}, {other} covers "
+        f"{in_words(other_m, crs)}; they show different places, or one of them names a wrong system (state the true "
+        "one under [inputs.crs])."
+    )
+    raise InputError(msg)
+
+
+def covered_frac(part: Bounds, whole: Bounds) -> float:
+    """Part of an extent's area that another extent covers [unitless]."""
+    width = min(part[2], whole[2]) - max(part[0], whole[0])
+    height = min(part[3], whole[3]) - max(part[1], whole[1])
+    area = (part[2] - part[0]) * (part[3] - part[1])
+    return max(width, 0.0) * max(height, 0.0) / area if area > 0 else 1.0

@@ -1,0 +1,43 @@
+"""Calls into GDAL's vector side, whose complaints become sentences."""
+
+from __future__ import annotations
+
+import logging
+import warnings
+from typing import TYPE_CHECKING, Any
+
+from screening.errors import InputError
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+    from pathlib import Path
+
+logger = logging.getLogger(__name__)
+
+
+def call_gdal(path: Path, call: Callable[[], Any]) -> Any:
+    """Run a pyogrio call; what GDAL can't do becomes one sentence, what it mutters goes to the log.
+
+    Raises
+    ------
+    InputError
+        If the file can't be opened or read.
+    """
+    from pyogrio.errors import DataLayerError, DataSourceError, FeatureError, FieldError, GeometryError  # noqa: PLC0415
+
+    try:
+        with warnings.catch_warnings(record=True) as caught:
+            warnings.simplefilter("always")
+            result = call()
+    except (DataLayerError, DataSourceError, FeatureError, FieldError, GeometryError, OSError) as error:
+        msg = f"{path.name} can't be read ({first_sentence(error)}); check that the file is complete and of its kind."
+        raise InputError(msg) from error
+    for warning in caught:
+        logger.info("%s: %s", path.name, warning.message)
+    return result
+
+
+def first_sentence(error: BaseException) -> str:
+    """First sentence of a library's message, without line breaks and advice about its own options."""
+    text = " ".join(str(error).split()).split("; It might help")[0].split(". It might help")[0]
+    return text.strip().rstrip(".;") or type(error).__name__

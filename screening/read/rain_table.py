@@ -1,0 +1,149 @@
+"""The text of a rain table: its columns, times and depths, each fault with its line."""
+
+from __future__ import annotations
+
+import csv
+import re
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from screening.errors import InputError, SchemaError, UnitsError
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from pathlib import Path
+
+    import numpy.typing as npt
+
+    FloatArray = npt.NDArray[np.float64]
+    TimeArray = npt.NDArray[np.datetime64]
+
+_TIME: Final = re.compile(
+    r"((?:1[789]|20|21)\d\d-\d\d-\d\d(?:[T ]\d\d:\d\d)?)(?::\d\d(?:\.\d+)?)?\s?(Z|[+-]\d\d:?\d\d)?"
+)
+"""ISO 8601 date, or date and time, of the years 1700 to 2199; seconds are dropped."""
+
+_VALUE_NAMES: Final = ("rain_mm", "rain_in")
+
+
+def read_table(path: Path, unit: str) -> tuple[npt.NDArray[np.int64], list[str], list[str], str]:
+    """Read a table's lines without interpreting them.
+
+    Returns
+    -------
+    lines : ndarray of int, shape (n,)
+        Line numbers in the file, from 1.
+    times, values : list of str
+        Texts of the two columns.
+    column : str
+        Name of the column of depths.
+
+    Raises
+    ------
+    InputError
+        If the file can't be read, holds nothing, or a line is too short.
+    SchemaError
+        If the header isn't as it should be.
+    """
+    header_hint = 'the first line must be "time,rain_mm"'
+    lines: list[int] = []
+    times: list[str] = []
+    values: list[str] = []
+    columns: tuple[int, int] | None = None
+    column = ""
+    try:
+        with path.open(encoding="utf-8-sig", newline="") as file:
+            reader = csv.reader(file)
+            for row in reader:
+                if not row or row[0].lstrip().startswith("#") or not any(cell.strip() for cell in row):
+                    continue
+                if columns is None:
+                    columns, column = _find_columns(path.name, row, unit, header_hint)
+                    continue
+                if len(row) <= max(columns):
+                    msg = f"{path.name}, line {reader.line_num}: it has {len(row)} columns, too few; correct the line."
+                    raise InputError(msg)
+                lines.append(reader.line_num)
+                times.append(row[columns[0]].strip())
+                values.append(row[columns[1]].strip())
+    except UnicodeDecodeError:
+        msg = f"{path.name} isn't UTF-8 text; save the table as CSV in UTF-8."
+        raise InputError(msg) from None
+    except csv.Error as error:
+        msg = f"{path.name} isn't a readable CSV table ({error}); {header_hint}."
+        raise InputError(msg) from None
+    except OSError as error:
+        msg = f"{path.name} can't be read ({error.strerror or error}); check the path under [inputs]."
+        raise InputError(msg) from None
+    if columns is None or not lines:
+        msg = f"{path.name} holds no rain; {header_hint}, then one line an hour or a day."
+        raise InputError(msg)
+    return np.array(lines), times, values, column
+
+
+def _find_columns(name: str, header: Sequence[str], unit: str, hint: str) -> tuple[tuple[int, int], str]:
+    cells = [cell.strip().strip('"').lower() for cell in header]
+    if len(cells) == 1 and (";" in cells[0] or "\t" in cells[0]):
+        msg = f"{name}: its columns are parted by semicolons or tabs; save it with commas, and points in numbers."
+        raise SchemaError(msg)
+    found = [column for column in _VALUE_NAMES if column in cells]
+    if "time" not in cells or not found:
+        shown = ", ".join(repr(cell) for cell in cells[:6])
+        msg = f"{name} has no header with time and rain_mm (its first line has {shown}); {hint}."
+        raise SchemaError(msg)
+    if len(found) > 1:
+        msg = f"{name} has both rain_mm and rain_in; leave one of them."
+        raise SchemaError(msg)
+    if found[0] == "rain_in" and unit != "in":
+        msg = f'{name}: the column rain_in is in inches, but [rain] unit is "{unit}"; set unit = "in" under [rain].'
+        raise UnitsError(msg)
+    return (cells.index("time"), cells.index(found[0])), found[0]
+
+
+def read_times(name: str, lines: npt.NDArray[np.int64], texts: list[str]) -> TimeArray:
+    """Turn texts into times in whole minutes; a zone that is the same on every line is dropped."""
+    plain = []
+    zones = set()
+    for number, text in zip(lines, texts, strict=True):
+        match = _TIME.fullmatch(text)
+        if match is None:
+            msg = f"{name}, line {number}: {text!r} isn't a time; write it like 2019-07-04T15:00 or 2019-07-04."
+            raise InputError(msg)
+        plain.append(match.group(1))
+        zones.add(match.group(2) or "")
+    if len(zones) > 1:
+        shown = ", ".join(sorted(zone or "none" for zone in zones))
+        msg = f"{name} mixes time zones ({shown}); give standard time all the year."
+        raise InputError(msg)
+    try:
+        return np.array(plain, dtype="datetime64[m]")
+    except ValueError:
+        for number, text in zip(lines, plain, strict=True):
+            try:
+                np.datetime64(text, "m")
+            except ValueError:
+                msg = f"{name}, line {number}: there is no time {text!r}; correct the line."
+                raise InputError(msg) from None
+        raise
+
+
+def read_depths(name: str, lines: npt.NDArray[np.int64], texts: list[str]) -> FloatArray:
+    """Turn texts into depths in the file's unit, NaN where a line gives none."""
+    missing_words = {"", "nan", "na", "null", "none"}
+    depth = np.full(len(texts), np.nan)
+    for i, text in enumerate(texts):
+        if text.lower() in missing_words:
+            continue
+        try:
+            depth[i] = float(text)
+        except ValueError:
+            msg = f"{name}, line {lines[i]}: {text!r} isn't a number; write a depth, or nothing where it is missing."
+            raise InputError(msg) from None
+        if not depth[i] >= 0.0 or np.isinf(depth[i]):
+            msg = (
+                f"{name}, line {lines[i]}: rain of {text} can't be; write a depth of 0 or more, or nothing where it is "
+                "missing."
+            )
+            raise InputError(msg)
+    return depth

@@ -1,0 +1,215 @@
+"""Reading a vector layer: the mapped fields as text, the shapes, by window, and nothing else."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+import shapely
+
+from screening.crs import Reprojector
+from screening.errors import InputError
+from screening.read.damage import raise_for_records
+from screening.read.fields import BadTextError, as_text, is_shapefile, match_fields
+from screening.read.gdal import call_gdal, first_sentence
+from screening.read.layers import LayerInfo, layer_info
+from screening.read.parquet import read_table
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+    from pathlib import Path
+
+    import numpy.typing as npt
+    from pyproj import CRS
+
+    Bounds = tuple[float, float, float, float]
+    ObjectArray = npt.NDArray[np.object_]
+
+OLD_CODE_PAGE: Final = "cp1252"
+"""Tried for shapefiles whose text is in neither the encoding they name nor UTF-8."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LayerData:
+    """Records of a layer, in the file's order.
+
+    Attributes
+    ----------
+    info : LayerInfo
+        The layer.
+    text : mapping of str to ndarray of object, shape (n,)
+        Values of each wanted field under the wanted name, str or None.
+    geometry : ndarray of shapely geometries, shape (n,)
+        Two-dimensional shapes in the layer's CRS; None where a record has none, an empty one, or
+        one that can't be read.
+    notes : tuple of str
+        What a person should know, one sentence each.
+    """
+
+    info: LayerInfo
+    text: Mapping[str, ObjectArray]
+    geometry: ObjectArray
+    notes: tuple[str, ...]
+
+
+def read_layer(
+    path: Path,
+    layer: str = "",
+    columns: Sequence[str] = (),
+    bounds: Bounds | None = None,
+    *,
+    bounds_crs: CRS | None = None,
+    role: str = "parcels",
+    kinds: Sequence[str] = ("polygon",),
+    stated_crs: str = "",
+) -> LayerData:
+    """Read a layer, or the part of it around a window.
+
+    Only the named columns are read: what isn't asked for, such as owners' names, never enters.
+
+    Parameters
+    ----------
+    path : pathlib.Path
+        GeoPackage, shapefile (also in a zip archive), GeoJSON, FlatGeobuf, GeoParquet.
+    layer : str
+        Layer name; empty where the file has one that serves.
+    columns : sequence of str
+        Fields to read.
+    bounds : tuple of float, optional
+        West, south, east, north; shapes whose box touches it are read.
+    bounds_crs : pyproj.CRS, optional
+        CRS of `bounds`; the layer's own if left out.
+    role : str
+        Input name, for messages.
+    kinds : sequence of str
+        Kinds of shapes the role can use: ``polygon``, ``line``, ``point``.
+    stated_crs : str
+        CRS from the run file's ``[inputs.crs]``.
+
+    Returns
+    -------
+    LayerData
+
+    Raises
+    ------
+    InputError
+        If the file is broken; the message names the record where that can be found out.
+    SchemaError
+        If the layer or a field isn't there.
+    CRSError
+        If a window is given and the layer has no CRS.
+    """
+    info = layer_info(path, layer, role=role, kinds=kinds, stated_crs=stated_crs)
+    return read_records(info, columns, bounds, bounds_crs=bounds_crs, role=role)
+
+
+def read_records(
+    info: LayerInfo,
+    columns: Sequence[str] = (),
+    bounds: Bounds | None = None,
+    *,
+    bounds_crs: CRS | None = None,
+    role: str = "parcels",
+) -> LayerData:
+    """Read the records of a layer that was looked at before; see `read_layer`."""
+    old_names = is_shapefile(info.driver, info.path)
+    wanted = [name for name in dict.fromkeys(columns) if name]
+    own = match_fields(wanted, info.fields, where=info.where, truncated=old_names, fid=info.fid)
+    window = bounds
+    if bounds is not None and bounds_crs is not None:
+        window = Reprojector(bounds_crs, info.known_crs(role)).bounds(bounds)
+    notes: list[str] = []
+    if info.is_parquet:
+        table, shapes = read_table(info.path, own, window)
+        text = [as_text(table[name], where=info.where, field=name) for name in own]
+    else:
+        try:
+            text, shapes = _read_gdal(info, own, window)
+        except BadTextError:
+            if not old_names:
+                raise
+            text, shapes = _read_gdal(info, own, window, encoding=OLD_CODE_PAGE)
+            notes.append(f"{info.where}: its text isn't in the encoding it names, so Windows-1252 was taken.")
+    if window is None and len(shapes) < info.n_features:
+        raise_for_records(info, own, f"only {len(shapes)} came in one go")
+    geometry, n_unreadable = _geometries(info, shapes, window)
+    if n_unreadable:
+        notes.append(f"{info.where}: the shapes of {n_unreadable} records can't be read and count as missing.")
+    if info.is_parquet and window is not None:
+        keep = _touches(geometry, window)
+        geometry, text = geometry[keep], [values[keep] for values in text]
+    return LayerData(info=info, text=dict(zip(wanted, text, strict=True)), geometry=geometry, notes=tuple(notes))
+
+
+def _read_gdal(
+    info: LayerInfo, own: Sequence[str], window: Bounds | None, *, encoding: str | None = None
+) -> tuple[list[ObjectArray], ObjectArray]:
+    """Read fields as text and shapes as WKB, through Arrow."""
+    import pyogrio  # noqa: PLC0415 - heavy
+
+    use_fid = info.fid in own and info.fid not in info.fields
+    fields = [name for name in dict.fromkeys(own) if not use_fid or name != info.fid]
+    try:
+        meta, table = call_gdal(
+            info.path,
+            lambda: pyogrio.read_arrow(
+                info.source, layer=info.layer, columns=fields, bbox=window, encoding=encoding, return_fids=use_fid
+            ),
+        )
+    except InputError as error:
+        raise_for_records(info, own, first_sentence(error.__cause__ or error))
+    # The record number, where asked for, is the first column under a name of GDAL's.
+    text = [
+        as_text(table.column(0) if use_fid and name == info.fid else table[name], where=info.where, field=name)
+        for name in own
+    ]
+    return text, np.asarray(table[meta["geometry_name"] or "wkb_geometry"].to_numpy(), dtype=object)
+
+
+def _geometries(info: LayerInfo, shapes: ObjectArray, window: Bounds | None) -> tuple[ObjectArray, int]:
+    """Make two-dimensional geometries, None where there is none; count those that can't be read."""
+    if info.is_parquet and any(isinstance(shape, shapely.Geometry) for shape in shapes):
+        geometry = shapes
+    else:
+        try:
+            # Rings that aren't closed are closed; what is beyond that becomes None.
+            geometry = shapely.from_wkb(shapes, on_invalid="fix")
+        except NotImplementedError:
+            geometry = shapely.from_wkb(_straightened(info, window), on_invalid="fix")
+    geometry = np.asarray(shapely.force_2d(geometry), dtype=object)
+    coords, owner = shapely.get_coordinates(geometry, return_index=True)
+    geometry[owner[~np.isfinite(coords).all(axis=1)]] = None
+    given = np.array([shape is not None for shape in shapes], dtype=bool)
+    n_unreadable = int(np.count_nonzero(given & shapely.is_missing(geometry)))
+    geometry[shapely.is_empty(geometry)] = None
+    return geometry, n_unreadable
+
+
+def _straightened(info: LayerInfo, window: Bounds | None) -> ObjectArray:
+    """WKB with arcs replaced by chords, which GDAL does in its plain reader only."""
+    import pyogrio  # noqa: PLC0415 - heavy
+    from pyogrio.raw import read  # noqa: PLC0415
+
+    def numbered() -> tuple[Any, Any]:
+        _, table = pyogrio.read_arrow(
+            info.source, layer=info.layer, columns=[], bbox=window, return_fids=True, read_geometry=False
+        )
+        return table.column(0).to_numpy(), read(
+            info.source, layer=info.layer, columns=[], bbox=window, return_fids=True
+        )
+
+    order, (_, fids, wkb, _) = call_gdal(info.path, numbered)
+    place = {fid: i for i, fid in enumerate(fids)}
+    return np.asarray(wkb, dtype=object)[[place[fid] for fid in order]]
+
+
+def _touches(geometry: ObjectArray, window: Bounds) -> npt.NDArray[np.bool_]:
+    """Which shapes' boxes touch a window."""
+    west, south, east, north = window
+    box = shapely.bounds(geometry)
+    with np.errstate(invalid="ignore"):
+        touches: npt.NDArray[np.bool_] = (
+            (box[:, 2] >= west) & (box[:, 0] <= east) & (box[:, 3] >= south) & (box[:, 1] <= north)
+        )
+    return touches

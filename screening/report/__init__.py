@@ -1,0 +1,1 @@
+"""Texts and pictures for people, made from a finished result and nothing else."""

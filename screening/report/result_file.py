@@ -1,0 +1,194 @@
+"""What a finished GeoPackage says about one home: its rows of every layer, and the record of the run."""
+
+from __future__ import annotations
+
+import contextlib
+import difflib
+import sqlite3
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+import pandas as pd
+import pyogrio
+import shapely
+
+from screening.errors import InputError, ParameterError
+from screening.report.quantities import is_missing
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+    from pathlib import Path
+
+    import geopandas as gpd
+
+_NEEDED: Final = ("candidate_homes", "gardens", "other_parcels", "run_record")
+_OF_A_HOME: Final = (
+    "gardens",
+    "downspouts",
+    "inlet_runs",
+    "overflow_paths",
+    "buildings",
+    "roof_parts",
+    "open_ground",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class HomeResult:
+    """Everything the result says about one parcel.
+
+    Attributes
+    ----------
+    is_candidate : bool
+        Whether it stands in `candidate_homes`; otherwise in `other_parcels`.
+    row : Mapping[str, object]
+        Its row there.
+    outline : shapely geometry or None
+        The parcel. [m]
+    layers : Mapping[str, GeoDataFrame]
+        The home's rows by layer; a layer that the file doesn't have is missing here too.
+    around : ndarray of shapely geometries
+        Outlines of the parcels next to it. [m]
+    record : Mapping[str, str]
+        The run record.
+    n_candidates : int
+        Candidates in the file.
+    n_same : int
+        Further rows that go by the same identifier.
+    """
+
+    is_candidate: bool
+    row: Mapping[str, Any]
+    outline: Any
+    layers: Mapping[str, Any]
+    around: Any
+    record: Mapping[str, str]
+    n_candidates: int
+    n_same: int
+
+    def parameter(self, key: str) -> float | None:
+        """Return a number of the run record, None where it has none."""
+        try:
+            return float(self.record[key])
+        except (KeyError, ValueError):
+            return None
+
+    def numbers(self, key: str) -> tuple[float, ...]:
+        """Return a list of numbers of the run record, empty where it has none."""
+        try:
+            return tuple(float(text) for text in self.record[key].split(";"))
+        except (KeyError, ValueError):
+            return ()
+
+
+def read_home(path: Path, name: str) -> HomeResult:
+    """Read one home, by its own identifier or its parcel's.
+
+    Parameters
+    ----------
+    path : Path
+        A result of a run.
+    name : str
+        `home_id`, or `parcel_id` of the input.
+
+    Raises
+    ------
+    InputError
+        No such file, or no result of a run.
+    ParameterError
+        No home or parcel of that name; the message names the nearest.
+    """
+    present = _layer_names(path)
+    for layer, column in (
+        ("candidate_homes", "home_id"),
+        ("other_parcels", "home_id"),
+        ("candidate_homes", "parcel_id"),
+        ("other_parcels", "parcel_id"),
+    ):
+        found = _rows(path, layer, column, name)
+        if len(found):
+            break
+    else:
+        raise ParameterError(_unknown(path, name))
+    row = {key: (None if is_missing(value) else value) for key, value in found.iloc[0].drop("geometry").items()}
+    outline = found.geometry.iloc[0]
+    is_candidate = layer == "candidate_homes"
+    layers: dict[str, Any] = {}
+    if is_candidate:
+        layers = {one: _rows(path, one, "home_id", str(row["home_id"])) for one in _OF_A_HOME if one in present}
+    record = pyogrio.read_dataframe(path, layer="run_record", use_arrow=False)
+    return HomeResult(
+        is_candidate=is_candidate,
+        row=row,
+        outline=outline,
+        layers=layers,
+        around=_around(path, outline),
+        record=dict(zip(record["key"], record["value"].fillna(""), strict=True)),
+        n_candidates=int(pyogrio.read_info(path, layer="candidate_homes")["features"]),
+        n_same=len(found) - 1,
+    )
+
+
+def _layer_names(path: Path) -> set[str]:
+    """Return the layers of a result; refuse what is none."""
+    if not path.is_file():
+        raise InputError(f"there is no file '{path}': name the GeoPackage that a run wrote")
+    try:
+        # mode=ro: a query must never change the result, nor leave a journal beside it.
+        with contextlib.closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)) as connection:
+            names = {row[0] for row in connection.execute("SELECT table_name FROM gpkg_contents")}
+    except sqlite3.Error as error:
+        raise InputError(f"'{path}' is no readable GeoPackage: name the file that a run wrote") from error
+    missing = [name for name in _NEEDED if name not in names]
+    if missing:
+        raise InputError(
+            f"'{path}' is no result of a run, for it has no {' and no '.join(missing)}: name the GeoPackage that a run "
+            "wrote"
+        )
+    return names
+
+
+def _rows(path: Path, layer: str, column: str, value: str) -> gpd.GeoDataFrame:
+    """Read the rows of a layer that have a value, in the order of the file."""
+    quoted = value.replace("'", "''")
+    # Not by Arrow: a filter returns few rows, and their order is the file's.
+    return pyogrio.read_dataframe(path, layer=layer, where=f"\"{column}\" = '{quoted}'", use_arrow=False)
+
+
+def _around(path: Path, outline: Any) -> Any:
+    """Read the parcels next to an outline."""
+    if outline is None or outline.is_empty:
+        return np.empty(0, dtype=object)
+    reach_m = 0.5 * max(outline.bounds[2] - outline.bounds[0], outline.bounds[3] - outline.bounds[1])
+    bounds = tuple(outline.buffer(reach_m).bounds)
+    frames = [
+        pyogrio.read_dataframe(path, layer=layer, columns=[], bbox=bounds, use_arrow=False)
+        for layer in ("candidate_homes", "other_parcels")
+    ]
+    geometry = pd.concat([frame.geometry for frame in frames]).to_numpy()
+    return geometry[~shapely.equals(geometry, outline)]
+
+
+def _unknown(path: Path, name: str) -> str:
+    """Say that there is no such home, and what comes near."""
+    known: dict[str, None] = {}
+    at_address: list[str] = []
+    for layer in ("candidate_homes", "other_parcels"):
+        frame = pyogrio.read_dataframe(
+            path, layer=layer, columns=["home_id", "parcel_id", "address"], read_geometry=False, use_arrow=False
+        )
+        for column in ("home_id", "parcel_id"):
+            known.update(dict.fromkeys(frame[column].dropna()))
+        same = frame["address"].str.casefold() == name.strip().casefold()
+        at_address += frame.loc[same, "home_id"].fillna(frame.loc[same, "parcel_id"]).dropna().tolist()
+    start = f"there is no home or parcel '{name}' in {path.name}"
+    if at_address:
+        return f"{start}; at that address is {', '.join(dict.fromkeys(at_address))}"
+    by_lower = {text.casefold(): text for text in known}
+    close = difflib.get_close_matches(name.strip().casefold(), by_lower, n=3, cutoff=0.5)
+    if close:
+        return f"{start}; the nearest names are {', '.join(by_lower[text] for text in close)}"
+    if known:
+        return f"{start}; its names look like {', '.join(list(known)[:3])}"
+    return f"{start}: it has no parcels at all"

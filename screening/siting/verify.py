@@ -1,0 +1,94 @@
+"""The last look at every garden, on the exact outlines and with none of the search's means."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import numpy.typing as npt
+import shapely
+
+if TYPE_CHECKING:
+    from screening.params import RuleParams
+    from screening.siting.gardens import Gardens
+    from screening.siting.search import Lots
+
+ObjectArray = npt.NDArray[Any]
+
+TOLERANCE_M = 1e-4
+"""A tenth of a millimetre: rounding of coordinates, nothing more."""
+
+
+def nearest_distances(things: ObjectArray, others: ObjectArray) -> npt.NDArray[np.float64]:
+    """Distance [m] of each geometry to the nearest of others; infinite where there are none."""
+    out = np.full(len(things), np.inf)
+    if len(others) and len(things):
+        tree = shapely.STRtree(others)
+        (row, _), distance = tree.query_nearest(things, return_distance=True, all_matches=False)
+        out[row] = distance
+    return out
+
+
+def obeys_rules(
+    gardens: Gardens,
+    homes: Lots,
+    footprints: ObjectArray,
+    keep_away: tuple[tuple[ObjectArray, float], ...],
+    setback_m: float,
+    rules: RuleParams,
+) -> npt.NDArray[np.bool_]:
+    """Which gardens obey the rules.
+
+    Parameters
+    ----------
+    gardens : Gardens
+    homes : Lots
+    footprints : (m,) array of polygons
+        Every footprint near the homes [m].
+    keep_away : tuple of (geometry array, distance)
+    setback_m : float
+        Setback from buildings [m].
+    rules : RuleParams
+    """
+    shape = gardens.geometry
+    if len(shape) == 0:
+        return np.zeros(0, dtype=bool)
+    lot = homes.lot[gardens.home]
+    fine = shapely.covers(lot, shape)
+    fine &= shapely.distance(shapely.boundary(lot), shape) >= rules.lot_line_m - TOLERANCE_M
+    fine &= nearest_distances(shape, footprints) >= setback_m - TOLERANCE_M
+    for things, distance in keep_away:
+        fine &= nearest_distances(shape, things) >= distance - TOLERANCE_M
+    area = shapely.area(shape)
+    fine &= (area >= rules.min_garden_area_m2 - 1e-6) & (area <= rules.max_garden_area_m2 + 1e-6)
+    fine &= gardens.width_m >= rules.min_garden_width_m - TOLERANCE_M
+    fine &= gardens.slope_pct <= rules.max_slope_pct + 1e-9
+    served = gardens.spout_garden >= 0
+    garden = gardens.spout_garden[served]
+    bad_run = (gardens.run_m[served] > rules.max_run_m + TOLERANCE_M) | (
+        gardens.fall_m[served] < rules.min_fall_pct / 100.0 * gardens.run_m[served] - TOLERANCE_M
+    )
+    run = shapely.linestrings(
+        np.stack([homes.spouts[served, :2], gardens.run_end[served]], axis=1)
+    ) if served.any() else np.empty(0, dtype=object)
+    bad_run |= runs_through(run, lot[garden], footprints)
+    fine[garden[bad_run]] = False
+    fine &= np.bincount(garden, minlength=len(shape)) > 0
+    return np.asarray(fine)
+
+
+def runs_through(runs: ObjectArray, lots: ObjectArray, footprints: ObjectArray) -> npt.NDArray[np.bool_]:
+    """Which runs leave their lot or go through a building for more than a millimetre."""
+    out = np.zeros(len(runs), dtype=bool)
+    if not len(runs):
+        return out
+    # a downspout may hang over the lot line by the width of a gutter; what counts is the way
+    outside = shapely.length(shapely.difference(runs, lots))
+    out |= outside > 1e-3
+    tree = shapely.STRtree(footprints)
+    run, building = tree.query(runs, predicate="intersects")
+    through = shapely.length(
+        shapely.intersection(runs[run], shapely.buffer(footprints[building], -1e-3))
+    )
+    out[run[through > 1e-3]] = True
+    return out

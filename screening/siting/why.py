@@ -1,0 +1,235 @@
+"""Why no garden fits: which condition stops it, and which single rule would have to give how much."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+import shapely
+
+from screening.siting.beds import opened
+from screening.siting.open_ground import open_ground
+from screening.siting.search import Lots, SitingRules, city_of, pick_lots, place_gardens
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from screening.kernels.ground import Ground, Yield
+    from screening.siting.open_ground import Obstacles
+    from screening.siting.search import FloatArray, IntArray
+
+ObjectArray = npt.NDArray[Any]
+
+HALVINGS = 5
+"""Halvings of a distance in the search for the margin: 3.05 m is known to 0.1 m."""
+
+LONGEST_RUN_FACTOR = 4.0
+
+
+class Surroundings(NamedTuple):
+    """What the setbacks of the homes are made from.
+
+    Attributes
+    ----------
+    buildings : (m,) array of polygons
+        All footprints [m].
+    building_edges : (edges, first)
+        Their edges.
+    near : Obstacles
+        Buildings near each lot.
+    lot_line_m : float
+        Setback from the lot line [m].
+    keep_away : tuple of (geometry array, distance)
+        Other things and the distance [m] from each.
+    """
+
+    buildings: ObjectArray
+    building_edges: tuple[FloatArray, IntArray]
+    near: Obstacles
+    lot_line_m: float
+    keep_away: tuple[tuple[ObjectArray, float], ...]
+
+
+class Why(NamedTuple):
+    """Per home: why no garden fits.
+
+    Attributes
+    ----------
+    reason : (n,) array of str
+    tightest : (n,) array of str or None
+        The rule whose relaxation alone would let a garden fit.
+    margin_m : (n,) array
+        By how much it would have to give [m]; NaN where the rule is no distance.
+    """
+
+    reason: ObjectArray
+    tightest: ObjectArray
+    margin_m: FloatArray
+
+
+def explain_refusals(
+    lots: Lots, around: Surroundings, ground: Ground, how: SitingRules, gain: Yield
+) -> Why:
+    """Find for each home without a garden the condition that stops it and the tightest rule.
+
+    Parameters
+    ----------
+    lots : Lots
+        The homes in question.
+    around : Surroundings
+    ground : Ground
+    how : SitingRules
+    gain : Yield
+    """
+    n = len(lots.lot)
+    how = how._replace(most_gardens=1)
+    reason = np.full(n, "too_narrow", dtype=object)
+    area = shapely.area(lots.open_ground)
+    reason[area < how.rules.min_area_m2] = "no_open_ground"
+    wide = opened(lots.open_ground, how.rules.min_width_m - 0.01)
+    largest = np.zeros(n)
+    parts, owner = shapely.get_parts(wide, return_index=True)
+    np.maximum.at(largest, owner, shapely.area(parts))
+    has_room = np.flatnonzero(largest >= how.rules.min_area_m2 * 0.98)
+
+    # each step puts one more condition in force; the first that leaves no place names the reason
+    relaxed = {
+        "ignore_slope": True,
+        "ignore_gaps": True,
+        "ignore_fall": True,
+        "ignore_blocks": True,
+        "ignore_overflow": True,
+    }
+    far = np.full(n, 1000.0)
+    steps: list[tuple[str, str]] = [
+        ("", "too_narrow"),
+        ("ignore_gaps", "elevation_gap"),
+        ("ignore_slope", "too_steep"),
+        ("run", "run_too_long"),
+        ("ignore_fall", "no_downhill_place"),
+        ("ignore_blocks", "run_blocked"),
+        ("ignore_overflow", "overflow_to_building"),
+    ]
+    left = has_room
+    for name, code in steps:
+        if not len(left):
+            break
+        if name == "run":
+            far = lots.max_run_m
+        elif name:
+            relaxed[name] = False
+        some = pick_lots(lots, left, max_run_m=far[left])
+        found = _finds(some, around, ground, how._replace(rules=how.rules._replace(**relaxed)), gain)
+        reason[left[~found]] = code
+        left = left[found]
+    tightest, margin = _tightest(lots, around, ground, how, gain)
+    return Why(reason, tightest, margin)
+
+
+def _finds(
+    lots: Lots, around: Surroundings, ground: Ground, how: SitingRules, gain: Yield
+) -> npt.NDArray[np.bool_]:
+    """Which homes get a garden."""
+    fresh = ground._replace(memo=np.zeros_like(ground.memo))
+    placed = place_gardens(city_of(lots, around.building_edges), fresh, how, gain, is_thorough=False)
+    return np.asarray(placed.rows[:, 0, 0] == 1.0)
+
+
+def _tightest(
+    lots: Lots, around: Surroundings, ground: Ground, how: SitingRules, gain: Yield
+) -> tuple[ObjectArray, FloatArray]:
+    """The rule that has to give least, as a part of its own distance; then the rules that are no distances."""
+    n = len(lots.lot)
+    code = np.full(n, None, dtype=object)
+    margin = np.full(n, np.nan)
+    least = np.full(n, np.inf)
+    keep = max((distance for _, distance in around.keep_away), default=0.0)
+
+    def with_ground(rows: IntArray, part: FloatArray, name: str) -> Lots:
+        """The homes with one distance cut to a part of itself."""
+        ground_of = _relaxed_ground(lots, around, rows, part, name)
+        foundation = lots.foundation_m[rows] * (part if name == "foundation" else 1.0)
+        return pick_lots(lots, rows, open_ground=ground_of, foundation_m=foundation)
+
+    def with_run(rows: IntArray, part: FloatArray) -> Lots:
+        longer = lots.max_run_m[rows] * (1.0 + (LONGEST_RUN_FACTOR - 1.0) * (1.0 - part))
+        return pick_lots(lots, rows, max_run_m=longer)
+
+    everyone = np.arange(n)
+    trials: list[tuple[str, float, Callable[[IntArray, FloatArray], Lots]]] = [
+        ("foundation", float(lots.foundation_m.max(initial=0.0)), lambda r, p: with_ground(r, p, "foundation")),
+        ("lot_line", around.lot_line_m, lambda r, p: with_ground(r, p, "lot_line")),
+        ("keep_away", keep, lambda r, p: with_ground(r, p, "keep_away")),
+        ("run", 1.0, with_run),
+    ]
+    for name, distance, lots_with in trials:
+        if distance <= 0.0:
+            continue
+        found = _finds(lots_with(everyone, np.zeros(n)), around, ground, how, gain)
+        rows = everyone[found]
+        if not len(rows):
+            continue
+        low = np.zeros(len(rows))
+        high = np.ones(len(rows))
+        for _ in range(HALVINGS):
+            middle = 0.5 * (low + high)
+            fits = _finds(lots_with(rows, middle), around, ground, how, gain)
+            low = np.where(fits, middle, low)
+            high = np.where(fits, high, middle)
+        give = 1.0 - low
+        if name == "run":
+            metres = lots.max_run_m[rows] * (LONGEST_RUN_FACTOR - 1.0) * give
+            give = give * (LONGEST_RUN_FACTOR - 1.0)
+        elif name == "foundation":
+            metres = lots.foundation_m[rows] * give
+        else:
+            metres = distance * give
+        better = give < least[rows] - 1e-9
+        code[rows[better]] = name
+        margin[rows[better]] = np.round(metres[better], 2)
+        least[rows[better]] = give[better]
+    rest = np.flatnonzero(code == None)  # noqa: E711 - elementwise
+    for name, changes in (
+        ("slope", {"ignore_slope": True}),
+        ("fall", {"ignore_fall": True}),
+        ("area", {"min_area_m2": 1.0, "min_width_m": 0.75}),
+    ):
+        if not len(rest):
+            break
+        fewer = how._replace(rules=how.rules._replace(**changes))
+        found = _finds(pick_lots(lots, rest), around, ground, fewer, gain)
+        code[rest[found]] = name
+        rest = rest[~found]
+    return code, margin
+
+
+def _relaxed_ground(
+    lots: Lots, around: Surroundings, rows: IntArray, part: FloatArray, name: str
+) -> ObjectArray:
+    """Open ground of some homes with one distance cut to a part of itself, home by home."""
+    out = np.empty(len(rows), dtype=object)
+    # homes with the same part are done together: the first trial has one part, each halving doubles them
+    for value in np.unique(part):
+        group = np.flatnonzero(part == value)
+        picked = pick_lots(lots, rows[group])
+        near_rows = _near_of(around.near, rows[group], len(lots.lot))
+        out[group] = open_ground(
+            picked.lot,
+            around.lot_line_m * (value if name == "lot_line" else 1.0),
+            around.buildings,
+            near_rows,
+            float(lots.foundation_m.max()) * (value if name == "foundation" else 1.0),
+            tuple((things, d * (value if name == "keep_away" else 1.0)) for things, d in around.keep_away),
+        )
+    return out
+
+
+def _near_of(near: Obstacles, rows: IntArray, n: int) -> Obstacles:
+    """The obstacle pairs of some lots, renumbered."""
+    new_row = np.full(n, -1, dtype=np.int64)
+    new_row[rows] = np.arange(len(rows))
+    keep = new_row[near.lot] >= 0
+    lot = new_row[near.lot[keep]]
+    order = np.argsort(lot, kind="stable")
+    return type(near)(lot[order], near.thing[keep][order])

@@ -1,0 +1,212 @@
+"""The ground: slope and aspect without the cells under buildings, and the plane around each house."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+import shapely
+from rasterio import features
+from rasterio.transform import Affine
+from scipy import ndimage
+
+from screening.kernels import elevation as kernel
+
+if TYPE_CHECKING:
+    from screening.outlines import IntArray
+    from screening.params import TerrainParams
+
+FloatArray = npt.NDArray[np.float64]
+BoolArray = npt.NDArray[np.bool_]
+ObjectArray = npt.NDArray[Any]
+
+
+class Terrain(NamedTuple):
+    """The ground of a tile; arrays are (rows, cols), row 0 in the north.
+
+    Attributes
+    ----------
+    z_m : array
+        Elevation [m], NaN where missing.
+    ground : bool array
+        Neither missing nor under a building.
+    slope_pct, aspect_deg : array
+        Horn's slope [%] and aspect [deg clockwise from north]; NaN where unknown.
+    filled : bool array
+        Cells of small holes that were filled.
+    grid : (5,) array
+        The whole raster's upper-left corner x, y [m], the window's first row and column in it, cell size [m].
+    """
+
+    z_m: FloatArray
+    ground: BoolArray
+    slope_pct: FloatArray
+    aspect_deg: FloatArray
+    filled: BoolArray
+    grid: FloatArray
+
+
+def affine_of(grid: FloatArray) -> Affine:
+    """Transform of a window from its grid numbers."""
+    x0, y0, row, col, cell = grid
+    return Affine(cell, 0.0, x0 + col * cell, 0.0, -cell, y0 - row * cell)
+
+
+def draw(
+    geometry: ObjectArray,
+    values: npt.NDArray[Any],
+    grid: FloatArray,
+    shape: tuple[int, ...],
+    *,
+    all_touched: bool = False,
+) -> npt.NDArray[Any]:
+    """Draw outlines onto the window: each cell has the value of the outline that holds its centre, else 0.
+
+    Parameters
+    ----------
+    geometry : (n,) array of polygons
+    values : (n,) int array
+        Value of each; where outlines overlap the last one is seen.
+    grid : (5,) array
+    shape : (int, int)
+    """
+    have = ~(shapely.is_missing(geometry) | shapely.is_empty(geometry))
+    pairs = list(zip(geometry[have], values[have].tolist(), strict=True))
+    if not pairs:
+        return np.zeros(shape, dtype=np.int32)
+    return np.asarray(features.rasterize(pairs, out_shape=shape, transform=affine_of(grid), fill=0, dtype="int32", all_touched=all_touched))
+
+
+def fill_holes(z_m: FloatArray, max_cells: int) -> tuple[FloatArray, BoolArray]:
+    """Fill holes of at most ``max_cells`` cells in width and height, from their rims inward.
+
+    Parameters
+    ----------
+    z_m : (rows, cols) array
+        Elevation [m] with NaN.
+    max_cells : int
+        Largest extent of a hole that is filled, in cells.
+
+    Returns
+    -------
+    z_m, filled : arrays of the same shape
+    """
+    out = z_m.copy()
+    filled = np.zeros(z_m.shape, dtype=bool)
+    missing = np.isnan(z_m)
+    if max_cells < 1 or not missing.any():
+        return out, filled
+    labels, _ = ndimage.label(missing, structure=np.ones((3, 3), dtype=int))
+    for number, box in enumerate(ndimage.find_objects(labels), start=1):
+        rows, cols = box
+        if rows.stop - rows.start > max_cells or cols.stop - cols.start > max_cells:
+            continue
+        # a hole on the raster's edge is no hole
+        if rows.start == 0 or cols.start == 0 or rows.stop == z_m.shape[0] or cols.stop == z_m.shape[1]:
+            continue
+        around = (slice(rows.start - 1, rows.stop + 1), slice(cols.start - 1, cols.stop + 1))
+        block = out[around]
+        rim = ~np.isnan(block)
+        r, c = np.nonzero(rim)
+        # the plane through the rim keeps a slope going across the hole
+        design = np.column_stack([np.ones(len(r)), r - r.mean(), c - c.mean()])
+        plane = np.linalg.lstsq(design, block[rim], rcond=None)[0]
+        hole_r, hole_c = np.nonzero(labels[around] == number)
+        block[hole_r, hole_c] = plane[0] + plane[1] * (hole_r - r.mean()) + plane[2] * (hole_c - c.mean())
+        filled[around][hole_r, hole_c] = True
+    return out, filled
+
+
+def measure(z_m: FloatArray, grid: FloatArray, buildings: ObjectArray, params: TerrainParams) -> Terrain:
+    """Slope and aspect of the ground of a window.
+
+    Parameters
+    ----------
+    z_m : (rows, cols) array
+        Elevation [m], NaN where missing.
+    grid : (5,) array
+        Where the window lies.
+    buildings : (n,) array of polygons
+        Every footprint that reaches into the window [m].
+    params : TerrainParams
+
+    Notes
+    -----
+    A bare-earth model is made up under buildings, so a cell whose centre lies in one shows no ground.
+    """
+    z, filled = fill_holes(z_m, params.max_fill_cells)
+    under = draw(buildings, np.ones(len(buildings), dtype=np.int64), grid, z.shape) > 0
+    ground = ~under & ~np.isnan(z)
+    slope, aspect = kernel.horn(z, ground, float(grid[4]))
+    return Terrain(z, ground, slope, aspect, filled, grid)
+
+
+class HousePlane(NamedTuple):
+    """The plane around each house; arrays are (n,).
+
+    Attributes
+    ----------
+    slope_pct, downslope_deg : array
+        Slope [%] and direction of descent [deg clockwise from north]; NaN where there is too little ground.
+    fit_frac : array
+        R2 of the plane.
+    falls_toward_house : bool array
+        The ground rises with the distance from the house.
+    """
+
+    slope_pct: FloatArray
+    downslope_deg: FloatArray
+    fit_frac: FloatArray
+    falls_toward_house: BoolArray
+
+
+def house_planes(
+    terrain: Terrain,
+    house: tuple[FloatArray, IntArray],
+    lot: tuple[FloatArray, IntArray],
+    params: TerrainParams,
+) -> HousePlane:
+    """Least-squares plane through the ground in a ring around each house, inside its lot.
+
+    Parameters
+    ----------
+    terrain : Terrain
+    house, lot : (edges, first)
+        Outlines as `screening.outlines.edges_of` gives them, in working coordinates [m].
+    params : TerrainParams
+    """
+    n = len(house[1]) - 1
+    out = np.full((n, 6), np.nan)
+    for i in range(n):
+        out[i] = kernel.ring_plane(
+            terrain.z_m,
+            terrain.ground,
+            terrain.grid,
+            house[0][house[1][i] : house[1][i + 1]],
+            lot[0][lot[1][i] : lot[1][i + 1]],
+            params.ring_inner_m,
+            params.ring_outer_m,
+        )
+    east, north = out[:, 0], out[:, 1]
+    direction = np.degrees(np.arctan2(-east, -north)) % 360.0
+    direction[np.hypot(east, north) == 0.0] = 0.0
+    return HousePlane(100.0 * np.hypot(east, north), direction, out[:, 2], out[:, 4] > 0.0)
+
+
+def roof_heights_m(z_m: FloatArray, grid: FloatArray, buildings: ObjectArray, ring_m: float) -> FloatArray:
+    """How much higher the cells of each footprint lie than the ground around it [m]; NaN where unknown.
+
+    In a bare-earth model this is about zero, in a surface model the height of the roof.
+    """
+    rows = np.arange(1, len(buildings) + 1)
+    footprint = draw(buildings, rows, grid, z_m.shape)
+    around = draw(shapely.buffer(buildings, ring_m), rows, grid, z_m.shape)
+    around[footprint > 0] = 0
+    have = ~np.isnan(z_m)
+    heights = np.full(len(buildings), np.nan)
+    inner = ndimage.median(z_m, labels=np.where(have, footprint, 0), index=rows)
+    outer = ndimage.median(z_m, labels=np.where(have, around, 0), index=rows)
+    present = np.isin(rows, footprint[have]) & np.isin(rows, around[have])
+    heights[present] = (np.asarray(inner) - np.asarray(outer))[present]
+    return heights

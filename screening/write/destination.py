@@ -1,0 +1,206 @@
+"""Where the result goes: checked before long work, filled beside its final place, moved there when complete."""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import os
+import re
+import shutil
+import sqlite3
+import tempfile
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+from screening.errors import OutputExistsError, ParameterError, ScreeningError
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+_NO_ROOM_ERRNOS: Final = frozenset({errno.ENOSPC, errno.EDQUOT, errno.EFBIG})
+# The wordings of SQLite and GDAL where a write found no room. Not every such failure says so: see `_has_room`.
+_NO_ROOM_WORDS: Final = re.compile(r"disk is full|no space left|quota exceeded|file too large", re.IGNORECASE)
+_SIDE_FILES: Final = ("-wal", "-journal")
+_PROBE_BLOCK: Final = 1 << 20
+
+
+def check_output(path: Path, overwrite: bool) -> None:  # noqa: FBT001 - the interface agreed with the batch module
+    """Refuse a place for the result that cannot take it, before any long work.
+
+    Parameters
+    ----------
+    path : Path
+        The GeoPackage to be written.
+    overwrite : bool
+        Whether an earlier result there may be replaced.
+
+    Raises
+    ------
+    ParameterError
+        The name doesn't end in ``.gpkg``, is a folder, or its folder doesn't exist.
+    OutputExistsError
+        A file is there already and may not be replaced, is somebody's other data, or is open in another program.
+    ScreeningError
+        The folder cannot be written to.
+    """
+    path = Path(path)
+    if path.suffix.lower() != ".gpkg":
+        message = f"The output '{path}' must be a GeoPackage: give it a name that ends in .gpkg."
+        raise ParameterError(message)
+    if path.is_dir():
+        message = f"The output '{path}' is a folder: name a file in it, for example '{path / 'candidates.gpkg'}'."
+        raise ParameterError(message)
+    folder = path.absolute().parent
+    if not folder.is_dir():
+        message = f"The folder '{folder}' of the output '{path.name}' doesn't exist: make it first, or choose another."
+        raise ParameterError(message)
+    _check_replaceable(path, overwrite=overwrite)
+    try:
+        with tempfile.TemporaryFile(dir=folder):
+            pass
+    except OSError as error:
+        raise _unwritable(path, error) from error
+
+
+def _check_replaceable(path: Path, *, overwrite: bool) -> None:
+    """Refuse to replace what must stay: anything without `overwrite`, other data, a file in use."""
+    if not path.exists():
+        return
+    if not overwrite:
+        message = f"The output '{path}' exists already: choose another name, or replace it with --overwrite."
+        raise OutputExistsError(message)
+    for ending in _SIDE_FILES:
+        beside = path.with_name(path.name + ending)
+        if beside.exists():
+            # SQLite would play this leftover of the old file into the new one and destroy it.
+            message = (
+                f"The output '{path}' is open in another program ('{beside.name}' lies beside it): close it there and "
+                f"try again, or choose another name."
+            )
+            raise OutputExistsError(message)
+    if _holds_other_data(path):
+        message = (
+            f"The output '{path}' holds other data, not an earlier result of this program, and is kept: choose another "
+            f"name."
+        )
+        raise OutputExistsError(message)
+
+
+def _holds_other_data(path: Path) -> bool:
+    """Whether the file is a readable database that has tables, but no run record of ours."""
+    try:
+        with contextlib.closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)) as connection:
+            names = {row[0] for row in connection.execute("SELECT name FROM sqlite_master WHERE type = 'table'")}
+    except sqlite3.Error:
+        return False
+    return bool(names) and "run_record" not in names
+
+
+def _unwritable(path: Path, error: OSError) -> ScreeningError:
+    reason = error.strerror or str(error)
+    message = (
+        f"The output '{path}' cannot be written in the folder '{path.absolute().parent}' ({reason}): choose a folder "
+        f"where you may write."
+    )
+    return ScreeningError(message)
+
+
+@contextlib.contextmanager
+def staged_file(path: Path, *, overwrite: bool, needed_bytes: int) -> Iterator[Path]:
+    """Give a file name to fill; when the block ends well, the filled file stands at `path`, otherwise nothing does.
+
+    The file lies in a new folder beside `path`, so that the move is one step of the file system and journals of a
+    broken write are removed with it, whatever ended the block (an interrupt from the keyboard too).
+
+    Parameters
+    ----------
+    path : Path
+        Where the finished file goes.
+    overwrite : bool
+        Whether a file there may be replaced.
+    needed_bytes : int
+        About how much is to be written; tells a full disk from other failures. [byte]
+
+    Yields
+    ------
+    Path
+        The name to write to.
+
+    Raises
+    ------
+    ScreeningError
+        Disk full, no right to write, file in use.
+    """
+    check_output(path, overwrite)
+    path = path.absolute()
+    try:
+        folder = Path(tempfile.mkdtemp(prefix=f".{path.stem}-", suffix=".unfinished", dir=path.parent))
+    except OSError as error:
+        raise _failure(path, error, path.parent, needed_bytes) or error from error
+    try:
+        staged = folder / path.name
+        try:
+            yield staged
+            _flush(staged)
+            _check_replaceable(path, overwrite=overwrite)
+            staged.replace(path)
+        except (ScreeningError, KeyboardInterrupt):
+            raise
+        except (OSError, RuntimeError, sqlite3.Error) as error:
+            for leftover in folder.iterdir():
+                leftover.unlink()
+            failure = _failure(path, error, folder, needed_bytes)
+            if failure is not None:
+                raise failure from error
+            raise
+    finally:
+        shutil.rmtree(folder, ignore_errors=True)
+    _flush(path.parent)
+
+
+def _failure(path: Path, error: Exception, folder: Path, needed_bytes: int) -> ScreeningError | None:
+    """One sentence for a failure of the disk; None for anything else, which is a bug and keeps its traceback."""
+    no_room = getattr(error, "errno", None) in _NO_ROOM_ERRNOS or _NO_ROOM_WORDS.search(str(error)) is not None
+    if no_room or not _has_room(folder, needed_bytes):
+        free_mb = shutil.disk_usage(path.parent).free / 1e6
+        message = (
+            f"The disk is full: '{path}' needs about {max(needed_bytes / 1e6, 0.1):.1f} MB, and its folder takes no "
+            f"more ({free_mb:.1f} MB free); nothing was left there. Make room, or choose a folder on another disk."
+        )
+        return ScreeningError(message)
+    if isinstance(error, PermissionError) or (isinstance(error, OSError) and error.errno == errno.EROFS):
+        return _unwritable(path, error)
+    return None
+
+
+def _has_room(folder: Path, needed_bytes: int) -> bool:
+    """Whether the folder really takes that much.
+
+    A write on a full disk fails with any wording, and only a write meets a quota, so this writes.
+    """
+    probe = folder / "room"
+    block = b"\0" * _PROBE_BLOCK
+    try:
+        with probe.open("wb") as stream:
+            for _ in range(-(-needed_bytes // _PROBE_BLOCK)):
+                stream.write(block)
+            stream.flush()
+            os.fsync(stream.fileno())
+    except OSError as error:
+        # Any other refusal (a folder that cannot be written) says nothing about room.
+        return error.errno not in _NO_ROOM_ERRNOS
+    finally:
+        with contextlib.suppress(OSError):
+            probe.unlink()
+    return True
+
+
+def _flush(path: Path) -> None:
+    """Have the file, or on systems that know it the folder's entry, on the disk before going on."""
+    if path.is_dir() and os.name != "posix":
+        return
+    handle = os.open(path, os.O_RDONLY if path.is_dir() else os.O_RDWR)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)

@@ -1,0 +1,237 @@
+"""Layers into one GeoPackage 1.3: conformed, counted after writing, the same bytes for the same input.
+
+What makes the bytes repeat: a new file each time, layers in the order of the registry, rows in the order given, one
+writer in one thread, a fixed date instead of the clock.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import logging
+import sqlite3
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Final
+
+import geopandas as gpd
+import pandas as pd
+import pyarrow as pa
+import pyogrio
+import pyogrio.raw
+import shapely
+
+from screening import columns
+from screening.write.destination import staged_file
+from screening.write.styles import add_layer_styles
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator, Mapping
+    from pathlib import Path
+
+    import pyproj
+
+logger = logging.getLogger(__name__)
+
+GEOMETRY_NAME: Final = "geom"
+ROW_NUMBER_NAME: Final = "fid"
+
+# GeoPackage wants a time of last change for every layer. A clock would change the bytes from run to run. The
+# milliseconds are needed: requirement 15 of GeoPackage 1.3 asks for them.
+WRITTEN_AT: Final = "2000-01-01T00:00:00.000Z"
+
+_GDAL_OPTIONS: Final[Mapping[str, str]] = {
+    "OGR_CURRENT_DATE": WRITTEN_AT,
+    # One file in one thread: no second database for the spatial index beside it, no order left to chance.
+    "OGR_GPKG_ALLOW_THREADED_RTREE": "NO",
+    "OGR_SQLITE_JOURNAL": "DELETE",
+    # Nobody sees the file before it is moved into place, and it is flushed to the disk once, just before that.
+    "OGR_SQLITE_SYNCHRONOUS": "OFF",
+}
+
+_MADE_HERE: Final = ("run_record", "column_guide")
+_MAY_BE_TABLE: Final = "streets"
+
+# For the estimate of the room needed. Box in the geometry's header; index entry (four 32-bit numbers and a row
+# number) in pages that are about two thirds full.
+_BOX_BYTES: Final = 40
+_INDEX_BYTES: Final = 36
+_COORDINATE_BYTES: Final = 16
+_EMPTY_FILE_BYTES: Final = 150_000
+
+
+def write_package(
+    path: Path,
+    layers: Mapping[str, pd.DataFrame],
+    *,
+    crs: pyproj.CRS,
+    record: Mapping[str, str],
+    overwrite: bool,
+) -> None:
+    """Write the result as one GeoPackage, or leave the folder as it was.
+
+    Parameters
+    ----------
+    path : Path
+        The GeoPackage, ending in ``.gpkg``.
+    layers : Mapping[str, GeoDataFrame or DataFrame]
+        Frames by layer name, rows in their final order. A layer left out is not written; `run_record` and
+        `column_guide` are made here; `streets` without geometry becomes a plain table.
+    crs : pyproj.CRS
+        Working CRS. [m]
+    record : Mapping[str, str]
+        What the run record says; written in the order of its keys.
+    overwrite : bool
+        Whether an earlier result at `path` may be replaced.
+
+    Raises
+    ------
+    OutputExistsError
+        A file is there and may not be replaced.
+    ScreeningError
+        Disk full, folder read-only; nothing is left behind.
+    ValueError
+        A frame that is not what the registry of layers says, or is in another CRS.
+    RuntimeError
+        The file written does not hold what was given.
+    """
+    tables = _tables(layers, crs=crs, record=record)
+    needed_bytes = _EMPTY_FILE_BYTES + sum(table.size_bytes for table in tables.values())
+    with staged_file(path, overwrite=overwrite, needed_bytes=needed_bytes) as staged:
+        with _gdal_options():
+            for table in tables.values():
+                _write_table(staged, table, crs)
+        with contextlib.closing(sqlite3.connect(staged)) as connection, connection:
+            connection.execute("PRAGMA synchronous = OFF")  # flushed once, as above
+            add_layer_styles(
+                connection,
+                {name: len(table.frame) for name, table in tables.items() if table.geometry_type},
+                geometry_name=GEOMETRY_NAME,
+                written_at=WRITTEN_AT,
+            )
+        _verify(staged, tables.values())
+    logger.info("wrote %s: %s", path, ", ".join(f"{len(table.frame)} {name}" for name, table in tables.items()))
+
+
+@dataclass(frozen=True, slots=True)
+class _Table:
+    """A layer ready to be written; `geometry_type` is None where it is written as a plain table."""
+
+    name: str
+    frame: pd.DataFrame
+    geometry_type: str | None
+
+    @property
+    def geometry(self) -> Any:
+        """Geometry as an array of shapes, None for a plain table."""
+        return self.frame.geometry.to_numpy() if self.geometry_type else None
+
+    @property
+    def attributes(self) -> pd.DataFrame:
+        """The columns beside the geometry."""
+        return pd.DataFrame(self.frame.drop(columns=self.frame.geometry.name)) if self.geometry_type else self.frame
+
+    @property
+    def size_bytes(self) -> int:
+        """About what the layer takes in the file, its index included [byte]."""
+        size = int(self.attributes.memory_usage(index=False, deep=True).sum())
+        if self.geometry_type:
+            size += int(shapely.get_num_coordinates(self.geometry).sum()) * _COORDINATE_BYTES
+            size += len(self.frame) * (_BOX_BYTES + _INDEX_BYTES)
+        return size
+
+
+def _tables(layers: Mapping[str, pd.DataFrame], *, crs: pyproj.CRS, record: Mapping[str, str]) -> dict[str, _Table]:
+    """Bring the layers into the registry's form and order, with the two tables that describe them."""
+    names = [layer.name for layer in columns.LAYERS if layer.name in layers or layer.name in _MADE_HERE]
+    not_ours = sorted(set(layers) - set(names) | set(layers) & set(_MADE_HERE))
+    if not_ours:
+        message = f"not layers of the caller: {', '.join(not_ours)}"
+        raise ValueError(message)
+    plain = [_MAY_BE_TABLE] if _MAY_BE_TABLE in layers and _is_without_geometry(layers[_MAY_BE_TABLE]) else []
+    frames: dict[str, pd.DataFrame] = {
+        **layers,
+        "run_record": pd.DataFrame(sorted(record.items()), columns=["key", "value"], dtype="string"),
+        "column_guide": columns.guide(names, tables=plain),
+    }
+    tables = {}
+    for name in names:
+        geometry_type = None if name in plain else columns.layer(name).geometry_type
+        frame = columns.conform(frames[name], name)
+        if geometry_type is None:
+            frame = pd.DataFrame(frame.drop(columns="geometry", errors="ignore"))
+        elif frame.crs is not None and not frame.crs.equals(crs):
+            message = f"layer {name} is in {frame.crs.name}, not in the working CRS {crs.name}"
+            raise ValueError(message)
+        tables[name] = _Table(name, frame, geometry_type)
+    return tables
+
+
+def _is_without_geometry(frame: pd.DataFrame) -> bool:
+    """Whether a frame has no geometry at all; one without rows that could have it, has."""
+    return not isinstance(frame, gpd.GeoDataFrame) or (len(frame) > 0 and bool(frame.geometry.isna().all()))
+
+
+@contextlib.contextmanager
+def _gdal_options() -> Iterator[None]:
+    """Set what GDAL needs to write the same bytes each time, and set it back."""
+    before = {name: pyogrio.get_gdal_config_option(name) for name in _GDAL_OPTIONS}
+    pyogrio.set_gdal_config_options(dict(_GDAL_OPTIONS))
+    try:
+        yield
+    finally:
+        pyogrio.set_gdal_config_options(before)
+
+
+def _write_table(path: Path, table: _Table, crs: pyproj.CRS) -> None:
+    """Add one layer to the file, which the first layer creates."""
+    arrow = pa.Table.from_pandas(table.attributes, preserve_index=False)
+    layer_options = {"FID": ROW_NUMBER_NAME}
+    dataset_options = {} if path.exists() else {"VERSION": "1.3"}
+    if table.geometry_type is None:
+        pyogrio.raw.write_arrow(
+            arrow, path, table.name, "GPKG", dataset_options=dataset_options, layer_options=layer_options
+        )
+        return
+    wkb = pa.array(shapely.to_wkb(table.geometry, flavor="iso"), type=pa.binary())
+    pyogrio.raw.write_arrow(
+        arrow.append_column(GEOMETRY_NAME, wkb),
+        path,
+        table.name,
+        "GPKG",
+        geometry_name=GEOMETRY_NAME,
+        geometry_type=table.geometry_type,
+        crs=_crs_text(crs),
+        dataset_options=dataset_options,
+        layer_options=layer_options | {"GEOMETRY_NAME": GEOMETRY_NAME, "SPATIAL_INDEX": "YES"},
+    )
+
+
+def _crs_text(crs: pyproj.CRS) -> str:
+    """Return the registered code of the CRS where it is exactly that one, otherwise its full text."""
+    # The default of 70 would call a state-plane CRS by the code of a relative with another unit or datum.
+    authority = crs.to_authority(min_confidence=100)
+    return ":".join(authority) if authority else crs.to_wkt()
+
+
+def _verify(path: Path, tables: Iterable[_Table]) -> None:
+    """Count what stands in the file.
+
+    GDAL may fail to finish a layer when it closes the file (a disk that is full just then leaves out the spatial
+    index) and says nothing, so the file itself is asked, without GDAL.
+    """
+    with contextlib.closing(sqlite3.connect(f"{path.as_uri()}?mode=ro", uri=True)) as connection:
+        problems = [row[0] for row in connection.execute("PRAGMA quick_check(1)") if row[0] != "ok"]
+        for table in tables:
+            expected = [len(table.frame), len(table.frame)]
+            counts = [
+                f'SELECT count(*) FROM "{table.name}"',  # noqa: S608 - names of the registry, no user's text
+                f"SELECT feature_count FROM gpkg_ogr_contents WHERE table_name = '{table.name}'",  # noqa: S608
+            ]
+            if table.geometry_type:
+                expected.append(int((~shapely.is_missing(table.geometry)).sum()))
+                counts.append(f'SELECT count(*) FROM "rtree_{table.name}_{GEOMETRY_NAME}"')  # noqa: S608
+            found = [connection.execute(count).fetchone()[0] for count in counts]
+            if found != expected:
+                problems.append(f"layer {table.name} has rows, recorded rows, index entries {found}, not {expected}")
+    if problems:
+        message = f"the file written does not hold what was given: {'; '.join(problems)}"
+        raise RuntimeError(message)
