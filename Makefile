@@ -17,7 +17,7 @@ help:
 	@echo "make lock      pin the newest packages in requirements.lock (needs uv)"
 
 demo: $(READY)
-	$(BIN)/screening demo --out demo_output --overwrite
+	$(BIN)/screening demo --out demo_output
 
 test: lint docs-check
 	$(BIN)/python -m pytest -q -n auto -m "not slow"

@@ -152,7 +152,14 @@ def commands() -> Iterator[str]:
 
 def _help(command: click.Command, name: str, parent: click.Context | None) -> Iterator[str]:
     """Yield a command's help as a block."""
-    context = click.Context(command, info_name=name, parent=parent, terminal_width=WIDTH, max_content_width=WIDTH)
+    context = click.Context(
+        command,
+        info_name=name,
+        parent=parent,
+        terminal_width=WIDTH,
+        max_content_width=WIDTH,
+        help_option_names=["-h", "--help"],
+    )
     yield "```text"
     yield from (line.rstrip() for line in command.get_help(context).splitlines())
     yield "```"

@@ -10,6 +10,7 @@ import shapely
 from shapely import affinity
 
 from screening import columns
+from screening.confidence import confidence
 from screening.params import load_params
 
 CRS = pyproj.CRS.from_epsg(26915)
@@ -24,7 +25,9 @@ LOT_LINE_M = 1.52
 def place(geometry, angle_deg=12.0):
     """From the street block's own metres to the working CRS, turned a little as real blocks are."""
     turned = affinity.rotate(geometry, angle_deg, origin=(0, 0))
-    return shapely.set_precision(affinity.translate(turned, X0_M, Y0_M), 1e-5)
+    rounded = shapely.set_precision(affinity.translate(turned, X0_M, Y0_M), 1e-5)
+    # The grid would stay with the shape and round whatever is made from it.
+    return shapely.set_precision(rounded, 0.0)
 
 
 def frame(layer_name, rows, geometry):
@@ -150,7 +153,9 @@ def layers():
         "streets": streets,
     }
     return {
-        name: frame(name, [row for row, _ in pairs], [place(shape) if shape is not None else None for _, shape in pairs])
+        name: frame(
+            name, [row for row, _ in pairs], [place(shape) if shape is not None else None for _, shape in pairs]
+        )
         for name, pairs in found.items()
     }
 
@@ -166,7 +171,7 @@ def _add_home(rank, home, homes, gardens, spouts, runs, paths, buildings, parts,
         row = {
             "downspout_id": spout_id,
             "home_id": home_id,
-            "is_measured": False,
+            "is_measured": "downspouts_assumed" not in home["flags"],
             "roof_area_m2": piece.area,
             "roof_frac": piece.area / roof,
             "garden_id": garden_id,
@@ -261,7 +266,27 @@ def _add_home(rank, home, homes, gardens, spouts, runs, paths, buildings, parts,
         "score_confidence_frac": 0.72,
         "score_treated_frac": sum(treated) / roof,
     }
+    row["confidence_frac"] = row["score_confidence_frac"] = _confidence(home_id, row, home["flags"], runs)
     homes.append((row, _multi(home["lot"])))
+
+
+def _confidence(home_id, row, flags, runs):
+    """The number that the stage gives for the same facts."""
+    assumed = "downspouts_assumed" in flags
+    fall_m = min(run["fall_m"] for run, _ in runs if run["home_id"] == home_id)
+    (value,) = confidence(
+        cell_m=1.0,
+        warn_cell_m=1.0,
+        max_cell_m=3.0,
+        is_measured=np.array([not assumed]),
+        is_form_known=not assumed,
+        is_rain_assumed=False,
+        slope_pct=np.array([row["ground_slope_pct"]]),
+        fit_frac=np.array([row["slope_fit_frac"]]),
+        fall_m=np.array([fall_m]),
+        overflow_code=np.array([row["overflow_code"]], dtype=object),
+    )
+    return float(value)
 
 
 def _multi(shape):
@@ -270,4 +295,5 @@ def _multi(shape):
 
 def record(**overrides):
     """A run record: the parameters of a run with defaults, and some counts."""
-    return load_params(None, overrides).record() | {"n_parcels_read": "6", "version": "0.0"}
+    parameters = {f"param.{key}": text for key, text in load_params(None, overrides).record().items()}
+    return parameters | {"n_parcels_read": "6", "elevation_cell_m": "1", "rain_years": "2011-2020"}

@@ -231,7 +231,7 @@ BOX = shapely.box(0, 0, 1, 1)
         (set_value("area_m2", [True, False, True]), "area_m2: must be numbers"),
         (set_value("n_downspouts", [1.5, 1.0, 2.0]), "n_downspouts: "),
         (set_value("home_id", ["a", "b", None]), "home_id: null"),
-        (set_value("home_id", [1, 2, 3]), "1) is no text"),
+        (set_value("home_id", [1, 2, 3]), "1 is no text"),
         (set_value("garden_id", ["a", "b", "a"]), "'a' stands in more than one row"),
         (set_value("shape_code", ["rectangle", "round", "free"]), "'round' is not in the list"),
         (set_geometry(BOX, None, BOX), "1 rows without geometry"),

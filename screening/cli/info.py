@@ -26,7 +26,7 @@ PACKAGES = (
 
 @click.command()
 @json_option
-def command(as_json: bool) -> None:  # noqa: FBT001 - click's signature
+def command(as_json: bool) -> None:
     """Print the versions of everything involved."""
     versions = gather_versions()
     if as_json:

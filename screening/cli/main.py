@@ -72,7 +72,7 @@ class Commands(click.Group):
             return ctx.exit(1)
 
 
-def _print_version(ctx: click.Context, _: click.Parameter, wanted: bool) -> None:  # noqa: FBT001 - click's signature
+def _print_version(ctx: click.Context, _: click.Parameter, wanted: bool) -> None:
     """Print the version and end."""
     if not wanted or ctx.resilient_parsing:
         return
@@ -114,7 +114,7 @@ def _configure_messages(verbosity: int) -> None:
     "--version", is_flag=True, is_eager=True, expose_value=False, callback=_print_version, help="Print the version."
 )
 @click.pass_context
-def main(ctx: click.Context, verbose: int, quiet: int, show_traceback: bool) -> None:  # noqa: ARG001, FBT001
+def main(ctx: click.Context, verbose: int, quiet: int, show_traceback: bool) -> None:  # noqa: ARG001 - read by `Commands.invoke`
     """Screen a city's homes for places where a rain garden could take the roof's water.
 
     The result is a list of candidates worth a visit, never a permit.

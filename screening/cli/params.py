@@ -12,7 +12,7 @@ from screening.cli.options import json_option
 @click.command()
 @click.argument("section", required=False)
 @json_option
-def command(section: str | None, as_json: bool) -> None:  # noqa: FBT001 - click's signature
+def command(section: str | None, as_json: bool) -> None:
     """Print the parameters as a commented run file.
 
     SECTION is one section of the run file; without it all are printed. The text is a run file: keep the

@@ -33,7 +33,7 @@ CAUTION = "Published guidance in numbers, not the law of a place: local codes an
 @click.command()
 @click.argument("name", required=False)
 @json_option
-def command(name: str | None, as_json: bool) -> None:  # noqa: FBT001 - click's signature
+def command(name: str | None, as_json: bool) -> None:
     """List the rule sets, or one with its sources.
 
     NAME is the name of a rule set, as in the run file under [rules] base. Distances are in metres.

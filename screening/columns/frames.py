@@ -145,9 +145,9 @@ def _conform_column(values: pd.Series[Any], column: Column) -> pd.Series[Any]:
     present = values[values.notna()]
     is_number = pd.api.types.is_numeric_dtype(present.dtype) and not pd.api.types.is_bool_dtype(present.dtype)
     if column.dtype == "str":
-        wrong = [value for value in present.unique() if not isinstance(value, str)]
-        if wrong:
-            raise TypeError(f"{wrong[0]!r} is no text")
+        if pd.api.types.infer_dtype(present, skipna=True) not in {"string", "empty"}:
+            wrong = next(value for value in present if not isinstance(value, str))
+            raise TypeError(f"{wrong!r} is no text")
     elif column.dtype == "bool":
         if not all(isinstance(value, bool | np.bool_) for value in present.unique()):
             raise TypeError("must be true or false")

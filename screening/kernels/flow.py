@@ -25,8 +25,9 @@ OWN_GROUND = 7
 _DR = (0, 1, 1, 1, 0, -1, -1, -1)
 _DC = (1, 1, 0, -1, -1, -1, 0, 1)
 
-# cells looked at to find the way out of one pit: a bound on the work, far above any pit of centimetres
-_MOST_PIT_CELLS = 400
+# how far from its bottom a pit is looked at, in cells: far above any hollow of centimetres
+_PIT_REACH = 20
+_PIT_SIDE = 2 * _PIT_REACH + 1
 
 
 @njit(cache=True, nogil=True)
@@ -78,67 +79,85 @@ def d8(z: Array) -> Array:
 
 
 @njit(cache=True, nogil=True)
-def _out_of_pit(z: Array, r0: int, c0: int, fill_m: float, way_r: Array, way_c: Array) -> int:
+def _sift_up(heap: Array, level: Array, i: int) -> None:
+    while i > 0:
+        parent = (i - 1) // 2
+        if level[heap[i]] >= level[heap[parent]]:
+            return
+        heap[i], heap[parent] = heap[parent], heap[i]
+        i = parent
+
+
+@njit(cache=True, nogil=True)
+def _sift_down(heap: Array, level: Array, n: int) -> None:
+    i = 0
+    while True:
+        child = 2 * i + 1
+        if child >= n:
+            return
+        if child + 1 < n and level[heap[child + 1]] < level[heap[child]]:
+            child += 1
+        if level[heap[i]] <= level[heap[child]]:
+            return
+        heap[i], heap[child] = heap[child], heap[i]
+        i = child
+
+
+@njit(cache=True, nogil=True)
+def _out_of_pit(z: Array, r0: int, c0: int, fill_m: float, way: Array) -> int:
     """The way from a pit over its lowest rim to the first lower cell; its length, or 0 if the rim is too high.
 
     Cells are taken in order of the level at which water would reach them, as a rising pool would. The way is
-    written to ``way_r``, ``way_c`` from the first cell after the pit on. -1: the pool reaches the edge.
+    written to ``way`` (n, 2) from the first cell after the pit on. -1: the pool reaches the raster's edge or a gap.
     """
     rows, cols = z.shape
-    seen_r = np.empty(_MOST_PIT_CELLS, dtype=np.int64)
-    seen_c = np.empty(_MOST_PIT_CELLS, dtype=np.int64)
-    parent = np.empty(_MOST_PIT_CELLS, dtype=np.int64)
-    level = np.empty(_MOST_PIT_CELLS)
-    done = np.zeros(_MOST_PIT_CELLS, dtype=np.bool_)
-    seen_r[0] = r0
-    seen_c[0] = c0
-    parent[0] = -1
-    level[0] = z[r0, c0]
+    # numbers of cells in the square around the pit
+    parent = np.full(_PIT_SIDE * _PIT_SIDE, -2, dtype=np.int64)
+    level = np.empty(_PIT_SIDE * _PIT_SIDE)
+    heap = np.empty(_PIT_SIDE * _PIT_SIDE, dtype=np.int64)
+    start = _PIT_REACH * _PIT_SIDE + _PIT_REACH
+    parent[start] = -1
+    level[start] = z[r0, c0]
+    heap[0] = start
     n = 1
-    while True:
-        best = -1
-        for i in range(n):
-            if not done[i] and (best < 0 or level[i] < level[best] - 1e-9):
-                best = i
-        if best < 0 or level[best] > z[r0, c0] + fill_m + 1e-9:
-            return 0
-        r = seen_r[best]
-        c = seen_c[best]
+    limit = z[r0, c0] + fill_m + 1e-9
+    while n > 0:
+        cell = heap[0]
+        n -= 1
+        heap[0] = heap[n]
+        _sift_down(heap, level, n)
+        r = r0 - _PIT_REACH + cell // _PIT_SIDE
+        c = c0 - _PIT_REACH + cell % _PIT_SIDE
         if z[r, c] < z[r0, c0] - 1e-9:
             length = 0
-            i = best
-            while i > 0:
+            i = cell
+            while i != start:
                 length += 1
                 i = parent[i]
-            if length > way_r.shape[0]:
-                return 0
-            i = best
+            i = cell
             for q in range(length - 1, -1, -1):
-                way_r[q] = seen_r[i]
-                way_c[q] = seen_c[i]
+                way[q, 0] = r0 - _PIT_REACH + i // _PIT_SIDE
+                way[q, 1] = c0 - _PIT_REACH + i % _PIT_SIDE
                 i = parent[i]
             return length
-        done[best] = True
         for k in range(8):
             rr = r + _DR[k]
             cc = c + _DC[k]
+            if abs(rr - r0) > _PIT_REACH or abs(cc - c0) > _PIT_REACH:
+                # a pool this wide is a low spot, however shallow
+                return 0
             if rr < 0 or cc < 0 or rr >= rows or cc >= cols or math.isnan(z[rr, cc]):
                 return -1
-            known = False
-            for i in range(n):
-                if seen_r[i] == rr and seen_c[i] == cc:
-                    known = True
-                    break
-            if known:
+            i = (rr - r0 + _PIT_REACH) * _PIT_SIDE + cc - c0 + _PIT_REACH
+            if parent[i] != -2:
                 continue
-            if n == _MOST_PIT_CELLS:
-                return 0
-            seen_r[n] = rr
-            seen_c[n] = cc
-            parent[n] = best
-            level[n] = max(level[best], z[rr, cc])
-            done[n] = False
-            n += 1
+            parent[i] = cell
+            level[i] = max(level[cell], z[rr, cc])
+            if level[i] <= limit:
+                heap[n] = i
+                n += 1
+                _sift_up(heap, level, n - 1)
+    return 0
 
 
 @njit(cache=True, nogil=True)
@@ -167,6 +186,7 @@ def trace(
     r: int,
     c: int,
     path: Array,
+    memo: Array,
 ) -> tuple[int, int]:
     """Follow the water from cell ``(r, c)`` to where it ends.
 
@@ -189,6 +209,9 @@ def trace(
         Foundation setback, deepest pit that is passed, longest way looked at [m].
     path : (k, 2) array
         Is filled with the way's points [m], the centre of the first cell first.
+    memo : (rows, cols) array
+        Ends known of cells of the own lot; is added to. Without rows nothing is remembered, and the way is
+        followed to its end.
 
     Returns
     -------
@@ -197,20 +220,28 @@ def trace(
     """
     cell = grid[4]
     rows, cols = z.shape
-    way_r = np.empty(_MOST_PIT_CELLS, dtype=np.int64)
-    way_c = np.empty(_MOST_PIT_CELLS, dtype=np.int64)
+    way = np.empty((_PIT_SIDE * _PIT_SIDE, 2), dtype=np.int64)
+    cells = np.empty((path.shape[0], 2), dtype=np.int64)
     queued = 0
     taken = 0
     n = 0
     length = 0.0
     on_street = False
-    while True:
+    end = UNKNOWN
+    while end == UNKNOWN:
         if r < 0 or c < 0 or r >= rows or c >= cols or math.isnan(z[r, c]):
-            return OFF_ELEVATION, n
+            end = OFF_ELEVATION
+            break
+        remembers = memo.shape[0] > 0 and taken == queued and lots[r, c] == own
+        if remembers and memo[r, c] != UNKNOWN:
+            end = memo[r, c]
+            break
         x = grid[0] + (grid[3] + c + 0.5) * cell
         y = grid[1] - (grid[2] + r + 0.5) * cell
         path[n, 0] = x
         path[n, 1] = y
+        cells[n, 0] = r
+        cells[n, 1] = c
         n += 1
         if n > 1:
             length += math.hypot(x - path[n - 2, 0], y - path[n - 2, 1])
@@ -218,9 +249,11 @@ def trace(
         else:
             near = distance_to_edges(buildings, x, y)
         if near < setback_m - 1e-3:
-            return BUILDING_SETBACK, n
+            end = BUILDING_SETBACK
+            break
         if drains[r, c]:
-            return DRAINAGE, n
+            end = DRAINAGE
+            break
         lot = lots[r, c]
         if lot == 0:
             # a gap of one cell between two lots is no street: look one cell further before believing it
@@ -231,17 +264,20 @@ def trace(
                 if 0 <= rr < rows and 0 <= cc < cols and lots[rr, cc] != 0 and lots[rr, cc] != own:
                     alone = True
             if on_street or not alone:
-                return STREET, n
+                end = STREET
+                break
             on_street = True
         elif lot != own:
-            return NEIGHBOUR_LOT, n
+            end = NEIGHBOUR_LOT
+            break
         else:
             on_street = False
         if length >= max_trace_m or n >= path.shape[0] - 1:
-            return (STREET if on_street else OWN_GROUND), n
+            end = STREET if on_street else OWN_GROUND
+            break
         if taken < queued:
-            r = way_r[taken]
-            c = way_c[taken]
+            r = way[taken, 0]
+            c = way[taken, 1]
             taken += 1
             continue
         k = steepest(z, r, c)
@@ -250,10 +286,27 @@ def trace(
             c += _DC[k]
             continue
         if k == -2:
-            return OFF_ELEVATION, n
-        queued = _out_of_pit(z, r, c, pit_fill_m, way_r, way_c)
+            end = OFF_ELEVATION
+            break
+        queued = _out_of_pit(z, r, c, pit_fill_m, way)
         taken = 0
         if queued < 0:
-            return OFF_ELEVATION, n
-        if queued == 0:
-            return (STREET if on_street else OWN_LOW_SPOT), n
+            end = OFF_ELEVATION
+        elif queued == 0:
+            end = STREET if on_street else OWN_LOW_SPOT
+    if memo.shape[0] > 0 and n > 0:
+        memo_first(memo, lots, own, cells, n, end)
+    return end, n
+
+
+@njit(cache=True, nogil=True)
+def memo_first(memo: Array, lots: Array, own: int, cells: Array, n: int, end: int) -> None:
+    """Remember the end for the cells of a way.
+
+    The last cell may only be the end of a step that passed too near a building: it is remembered where it is the
+    first cell too. A way that was cut for its length says nothing about the cells after the first.
+    """
+    last = 1 if end == OWN_GROUND else max(1, n - 1)
+    for i in range(last):
+        if lots[cells[i, 0], cells[i, 1]] == own:
+            memo[cells[i, 0], cells[i, 1]] = end

@@ -46,6 +46,9 @@ from screening.kernels.plane import rectangle_within
 
 Array = np.ndarray
 
+SCARCE = 60
+"""Fewer fitting positions than this on the coarse grid make a finer one worth its time."""
+
 
 @njit(cache=True, nogil=True)
 def rectangle_edges(row: Array) -> Array:
@@ -161,8 +164,8 @@ def place(
     """The best rectangle for a home: one result row, and the number of positions that fitted.
 
     First the ``angles`` in their order on the ``step`` grid; the search ends with the first frame whose best place has
-    room for its wanted area. Where nothing is found and ``thorough``: every five degrees, first on the same grid, then on a
-    0.1 m grid.
+    room for its wanted area. Where nothing is found and ``thorough``: every 15 degrees on the same grid and, where hardly
+    any position fits, every five degrees on a 0.1 m grid.
     """
     best = np.zeros((2, 12))
     fitted = 0
@@ -174,18 +177,22 @@ def place(
             break
     if best[0, FOUND] == 0.0 and best[1, FOUND] == 0.0 and thorough:
         square = np.array([2.0, 1.5, 1.0])
-        for level in range(2):
+        for k in range(1, 12):
+            fitted += search_frame(
+                home, ground, rules, gain, taken, angles[0] + k * math.pi / 12.0, square, step, 2,
+                True, 4000, path, best,
+            )
+            if best[0, FOUND] == 1.0:
+                break
+        # only where room is scarce can a finer grid find what the coarser one missed
+        if best[0, FOUND] == 0.0 and best[1, FOUND] == 0.0 and fitted < SCARCE:
             for k in range(36):
                 fitted += search_frame(
-                    home, ground, rules, gain, taken,
-                    angles[0] + k * math.pi / 36.0 if level == 0 else k * math.pi / 36.0,
-                    square, step if level == 0 else 0.1, 1, level == 0,
-                    2500 if level == 0 else 10000, path, best,
+                    home, ground, rules, gain, taken, k * math.pi / 36.0, square, 0.1, 1, False,
+                    20000, path, best,
                 )
                 if best[0, FOUND] == 1.0:
                     break
-            if best[0, FOUND] == 1.0 or best[1, FOUND] == 1.0:
-                break
     row = best[0] if best[0, FOUND] == 1.0 else best[1]
     if row[FOUND] == 1.0:
         _grow(home, ground, rules, gain, taken, row, path)
@@ -233,7 +240,7 @@ def overflow_way(
         return flow.OFF_ELEVATION, 0
     return flow.trace(
         ground.z, ground.grid, ground.lots, ground.drains, home.own, home.buildings,
-        home.foundation_m, rules.pit_fill_m, rules.max_trace_m, r, c, path,
+        home.foundation_m, rules.pit_fill_m, rules.max_trace_m, r, c, path, np.empty((0, 0), dtype=np.int8),
     )
 
 
@@ -366,8 +373,10 @@ def place_all(
             hw = 0.5 * row[WIDTH]
             slopes[i, g, 1] = mean_elevation(part, here, row[CX], row[CY], ux, uy, hl, hw)
             rim_x, rim_y = low_rim(part, here, row[CX], row[CY], ux, uy, hl, hw)
-            _, points = overflow_way(part, here, rules, rim_x, rim_y, row[CX], row[CY], path)
+            end, points = overflow_way(part, here, rules, rim_x, rim_y, row[CX], row[CY], path)
             points = min(points, most_points - 1)
+            if end != flow.BUILDING_SETBACK or rules.ignore_overflow:
+                rows[i, g, END] = end
             paths[i, g, 0, 0] = rim_x
             paths[i, g, 0, 1] = rim_y
             paths[i, g, 1 : points + 1] = path[:points]

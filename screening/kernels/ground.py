@@ -235,9 +235,6 @@ def overflow_end(home: Home, ground: Ground, rules: Rules, r: int, c: int, path:
     """What the overflow from a cell ends at; remembered for cells of the own lot."""
     if r < 0 or c < 0 or r >= ground.z.shape[0] or c >= ground.z.shape[1]:
         return flow.OFF_ELEVATION
-    keep = ground.lots[r, c] == home.own
-    if keep and ground.memo[r, c] != flow.UNKNOWN:
-        return ground.memo[r, c]
     code, _ = flow.trace(
         ground.z,
         ground.grid,
@@ -251,7 +248,6 @@ def overflow_end(home: Home, ground: Ground, rules: Rules, r: int, c: int, path:
         r,
         c,
         path,
+        ground.memo,
     )
-    if keep:
-        ground.memo[r, c] = code
     return code

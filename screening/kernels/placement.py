@@ -202,7 +202,10 @@ def roof_in_reach(
     lines_too: bool,
 ) -> tuple[float, float]:
     """Roof area [m2] of the downspouts a rectangle can serve, and the sum of their runs [m]."""
-    mean_z = 0.0 if rules.ignore_fall else mean_elevation(home, ground, cx, cy, ux, uy, hl, hw)
+    # the mean of the ground is worth its price only for what may become the best place
+    mean_z = -np.inf
+    if lines_too and not rules.ignore_fall:
+        mean_z = mean_elevation(home, ground, cx, cy, ux, uy, hl, hw)
     roof = 0.0
     run = 0.0
     for j in range(home.downspouts.shape[0]):
@@ -220,12 +223,69 @@ def roof_in_reach(
 
 
 @njit(cache=True, nogil=True)
+def _roof_near(
+    home: Home, cx: float, cy: float, ux: float, uy: float, hl: float, hw: float
+) -> float:
+    """Roof area [m2] of the downspouts within a run's length of a rectangle, uphill or not."""
+    roof = 0.0
+    limit = home.max_run_m * home.max_run_m * (1.0 + 1e-9)
+    for j in range(home.downspouts.shape[0]):
+        dx = home.downspouts[j, 0] - cx
+        dy = home.downspouts[j, 1] - cy
+        a = max(0.0, abs(dx * ux + dy * uy) - hl)
+        b = max(0.0, abs(dy * ux - dx * uy) - hw)
+        if a * a + b * b <= limit:
+            roof += home.downspouts[j, 3]
+    return roof
+
+
+@njit(cache=True, nogil=True)
+def _most(roof_m2: float, area_m2: float, gain: Yield) -> float:
+    """The most that any slope band would keep [m2 of roof]."""
+    best = 0.0
+    for band in range(gain.fraction.shape[0]):
+        best = max(best, diverted_roof(roof_m2, area_m2, band, gain))
+    return best
+
+
+@njit(cache=True, nogil=True)
 def _better(volume: float, run: float, row: Array) -> bool:
     if row[FOUND] == 0.0:
         return True
     if volume > row[VOLUME] * (1.0 + 1e-9):
         return True
     return volume > row[VOLUME] * (1.0 - 1e-9) and run < row[RUN] - 1e-6
+
+
+@njit(cache=True, nogil=True)
+def _size_for(area_m2: float, ratio: float, step: float, m_low: int, m_high: int) -> int:
+    """Width in cells of a rectangle of at most a wanted area, between two widths."""
+    return max(m_low, min(m_high, int(math.floor(math.sqrt(area_m2 / ratio) / step + 1e-9))))
+
+
+@njit(cache=True, nogil=True)
+def _end_of(
+    home: Home,
+    ground: Ground,
+    rules: Rules,
+    cx: float,
+    cy: float,
+    ux: float,
+    uy: float,
+    hl: float,
+    hw: float,
+    path: Array,
+) -> int:
+    """What the overflow of a rectangle ends at."""
+    rim_x, rim_y = low_rim(home, ground, cx, cy, ux, uy, hl, hw)
+    r, c = overflow_start(home, ground, rim_x, rim_y, cx, cy)
+    return overflow_end(home, ground, rules, r, c, path)
+
+
+@njit(cache=True, nogil=True)
+def _row_of(end: int) -> int:
+    """Row of the result: 1 for an overflow that troubles a neighbour or cannot be followed, else 0."""
+    return 1 if end == flow.NEIGHBOUR_LOT or end == flow.OFF_ELEVATION else 0
 
 
 @njit(cache=True, nogil=True)
@@ -263,13 +323,35 @@ def _try(
     m = low
     ux = math.cos(angle)
     uy = math.sin(angle)
+    n = int(round(ratio * m))
+    cu = (i0 + p - n // 2 + 0.5 * n) * step
+    cv = (j0 + q - m // 2 + 0.5 * m) * step
+    cx = cu * ux - cv * uy
+    cy = cu * uy + cv * ux
+    near = _roof_near(home, cx, cy, ux, uy, 0.5 * n * step, 0.5 * m * step)
+    most = _most(near, n * m * step * step, gain)
+    if near <= 0.0 or not _better(most, 0.0, best[0]):
+        return True
+    # where the overflow goes decides against which of the two best places this one has to stand
+    m = _size_for(target_area(near, 0, gain, rules), ratio, step, m_low, m)
+    n = int(round(ratio * m))
+    cu = (i0 + p - n // 2 + 0.5 * n) * step
+    cv = (j0 + q - m // 2 + 0.5 * m) * step
+    end = flow.OWN_GROUND
+    if not rules.ignore_overflow:
+        end = _end_of(
+            home, ground, rules, cu * ux - cv * uy, cu * uy + cv * ux, ux, uy,
+            0.5 * n * step, 0.5 * m * step, path,
+        )
+    if end == flow.BUILDING_SETBACK or not _better(most, 0.0, best[_row_of(end)]):
+        return True
+    first_m = m
+    m = low
     roof = 0.0
     run = 0.0
     volume = 0.0
     band = 0
     target = 0.0
-    cx = 0.0
-    cy = 0.0
     for _ in range(4):
         n = int(round(ratio * m))
         i = p - n // 2
@@ -287,11 +369,10 @@ def _try(
         target = target_area(roof, band, gain, rules)
         if m == m_low or n * m * step * step <= target * 1.001:
             break
-        wanted = int(math.floor(math.sqrt(target / ratio) / step))
-        m = max(m_low, min(m - 1, wanted))
+        m = _size_for(target, ratio, step, m_low, m - 1)
     area = n * m * step * step
     volume = diverted_roof(roof, min(area, target), band, gain)
-    if not _better(volume, run, best[0]):
+    if not _better(volume, run, best[_row_of(end)]):
         return True
     hl = 0.5 * n * step
     hw = 0.5 * m * step
@@ -304,14 +385,11 @@ def _try(
     volume = diverted_roof(roof, min(area, target), band, gain)
     if not _better(volume, run, best[0]):
         return True
-    end = flow.OWN_GROUND
-    if not rules.ignore_overflow:
-        rim_x, rim_y = low_rim(home, ground, cx, cy, ux, uy, hl, hw)
-        r, c = overflow_start(home, ground, rim_x, rim_y, cx, cy)
-        end = overflow_end(home, ground, rules, r, c, path)
+    if m != first_m and not rules.ignore_overflow:
+        end = _end_of(home, ground, rules, cx, cy, ux, uy, hl, hw, path)
         if end == flow.BUILDING_SETBACK:
             return True
-    row = 1 if end == flow.NEIGHBOUR_LOT or end == flow.OFF_ELEVATION else 0
+    row = _row_of(end)
     if _better(volume, run, best[row]):
         best[row, FOUND] = 1.0
         best[row, VOLUME] = volume
@@ -326,6 +404,18 @@ def _try(
         best[row, BAND] = band
         best[row, TARGET] = target
     return True
+
+
+@njit(cache=True, nogil=True)
+def _widths(ratio: float, step: float, rules: Rules) -> tuple[int, int]:
+    """Least and greatest width in cells of a rectangle of a shape within the allowed areas."""
+    m_low = int(math.ceil(rules.min_width_m / step - 1e-9))
+    while int(round(ratio * m_low)) * m_low * step * step < rules.min_area_m2 - 1e-9:
+        m_low += 1
+    m_top = m_low
+    while int(round(ratio * (m_top + 1))) * (m_top + 1) * step * step <= rules.max_area_m2 + 1e-9:
+        m_top += 1
+    return m_low, m_top
 
 
 @njit(cache=True, nogil=True)
@@ -346,7 +436,7 @@ def search_frame(
 ) -> int:
     """Search one frame over all ratios; returns how many positions fit (0: none lies in the allowed ground).
 
-    Nodes are looked at every ``stride`` cells, then around the best one at every cell. ``most_nodes`` bounds the
+    Nodes are looked at every ``stride`` cells, then ever nearer around the best one. ``most_nodes`` bounds the
     nodes of one ratio: the stride grows where there are more.
     """
     diagonal = 2.0 * math.sqrt(rules.max_area_m2 * 3.0)
@@ -370,20 +460,10 @@ def search_frame(
     fitted = 0
     for k in range(ratios.shape[0]):
         ratio = ratios[k]
-        m_low = int(math.ceil(rules.min_width_m / step - 1e-9))
-        while int(round(ratio * m_low)) * m_low * step * step < rules.min_area_m2 - 1e-9:
-            m_low += 1
-        m_top = m_low
-        while (
-            int(round(ratio * (m_top + 1))) * (m_top + 1) * step * step
-            <= rules.max_area_m2 + 1e-9
-        ):
-            m_top += 1
+        m_low, m_top = _widths(ratio, step, rules)
         # (i0 + p) a multiple of the stride: the same nodes whatever part of the ground is drawn
         p_first = (-i0) % stride
         q_first = (-j0) % stride
-        before0 = best[0, VOLUME]
-        before1 = best[1, VOLUME]
         for p in range(p_first, nu + 1, stride):
             for q in range(q_first, nv + 1, stride):
                 if _try(
@@ -391,27 +471,34 @@ def search_frame(
                     m_low, m_top, step, angle, path, best,
                 ):
                     fitted += 1
-        if stride > 1:
-            for row in range(2):
-                if best[row, FOUND] == 0.0 or best[row, ANGLE] != angle:
-                    continue
-                if best[row, VOLUME] == (before0 if row == 0 else before1):
-                    continue
-                ux = math.cos(angle)
-                uy = math.sin(angle)
-                u = best[row, CX] * ux + best[row, CY] * uy
-                v = -best[row, CX] * uy + best[row, CY] * ux
-                pc = int(round(u / step)) - i0
-                qc = int(round(v / step)) - j0
-                for p in range(pc - stride + 1, pc + stride):
-                    for q in range(qc - stride + 1, qc + stride):
-                        if 0 <= p <= nu and 0 <= q <= nv:
-                            _try(
-                                home, ground, rules, gain, count, slope_sum, i0, j0, p, q,
-                                ratio, m_low, m_top, step, angle, path, best,
-                            )
         if best[0, FOUND] == 1.0 and reached_target(best[0]):
             break
+    for row in range(2):
+        if best[row, FOUND] == 0.0 or best[row, ANGLE] != angle:
+            continue
+        move = stride // 2
+        while move >= 1:
+            # the eight neighbours of the best place so far, twice as near each time
+            ratio = best[row, LENGTH] / best[row, WIDTH]
+            for k in range(ratios.shape[0]):
+                if abs(ratios[k] - ratio) < 0.26:
+                    ratio = ratios[k]
+                    break
+            m_low, m_top = _widths(ratio, step, rules)
+            u = best[row, CX] * math.cos(angle) + best[row, CY] * math.sin(angle)
+            v = -best[row, CX] * math.sin(angle) + best[row, CY] * math.cos(angle)
+            pc = int(round(u / step)) - i0
+            qc = int(round(v / step)) - j0
+            for dp in range(-1, 2):
+                for dq in range(-1, 2):
+                    p = pc + dp * move
+                    q = qc + dq * move
+                    if (dp != 0 or dq != 0) and 0 <= p <= nu and 0 <= q <= nv:
+                        _try(
+                            home, ground, rules, gain, count, slope_sum, i0, j0, p, q, ratio,
+                            m_low, m_top, step, angle, path, best,
+                        )
+            move //= 2
     return fitted
 
 

@@ -139,7 +139,7 @@ def _grown(bounds_m: Bounds, by_m: float) -> Bounds:
 
 def _extent(geometry: ObjectArray, where: str, bounds_m: Bounds | None) -> Bounds:
     """Extent of shapes that must be there [m]."""
-    west, south, east, north = shapely.total_bounds(geometry)
+    west, south, east, north = shapely.total_bounds(geometry) if len(geometry) else (np.nan,) * 4
     if not np.isfinite(west):
         place = "" if bounds_m is None else f" within ({', '.join(f'{v:.0f}' for v in bounds_m)})"
         msg = f"{where} has no parcel with a shape{place}; check the file{' and the box' if place else ''}."

@@ -40,7 +40,7 @@ SLIGHT_SHARE: Final = 0.01
 MAX_SAMPLE_CELLS: Final = 16_000_000
 N_STRIPS: Final = 32
 
-CELL_TOLERANCE_REL: Final = 1e-3
+CELL_TOLERANCE_REL: Final = 1e-4
 """3.2808 ft is one metre to everybody: cells may be this much larger than a limit [unitless]."""
 
 

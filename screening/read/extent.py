@@ -47,7 +47,8 @@ def check_coordinates(bounds: Bounds, crs: CRS, where: str, role: str) -> None:
     if crs.is_geographic and not fits_degrees:
         msg = f"{where} is said to be in {describe(crs)}, but its coordinates {spread} aren't degrees; {way_out}."
         raise CRSError(msg)
-    is_tiny = east - west < MAX_WIDTH_DEG and north - south < MAX_WIDTH_DEG
+    # A single well may well lie within 3 m; lots and buildings never do.
+    is_tiny = role in ("parcels", "buildings") and max(east - west, north - south) < MAX_WIDTH_DEG
     if crs.is_projected and fits_degrees and is_tiny:
         unit = length_unit(crs)[0]
         msg = (

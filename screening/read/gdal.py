@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+import re
 import warnings
 from typing import TYPE_CHECKING, Any
 
@@ -39,5 +40,5 @@ def call_gdal(path: Path, call: Callable[[], Any]) -> Any:
 
 def first_sentence(error: BaseException) -> str:
     """First sentence of a library's message, without line breaks and advice about its own options."""
-    text = " ".join(str(error).split()).split("; It might help")[0].split(". It might help")[0]
-    return text.strip().rstrip(".;") or type(error).__name__
+    text = " ".join(str(error).split()).split("; It might help")[0]
+    return re.split(r"[.!]\s+(?=[A-Z])", text)[0].strip().rstrip(".;") or type(error).__name__

@@ -217,7 +217,8 @@ def layer_info(
         msg = f"{info.where} is a table without geometry; {role} needs {' or '.join(kinds)} shapes."
         raise SchemaError(msg)
     kind = shape_kind(info.geometry_type)
-    if kind not in (*kinds, "any"):
+    # An empty layer is told as such by whoever needs it; its type is often made up.
+    if info.n_features and kind not in (*kinds, "any"):
         msg = f"{info.where} holds {info.geometry_type} shapes, but {role} needs {' or '.join(kinds)} shapes."
         raise SchemaError(msg)
     if stated is None:
@@ -236,7 +237,8 @@ def _gdal_info(path: Path, layer: str) -> LayerInfo:
         lambda: pyogrio.read_info(source, layer=layer, force_feature_count=True, force_total_bounds=True),
     )
     bounds = head["total_bounds"]
-    known = bounds is not None and np.all(np.isfinite(bounds))
+    # Shapefiles without any shape say that they span (0, 0) to (0, 0).
+    known = bounds is not None and np.all(np.isfinite(bounds)) and head["features"] and np.any(bounds)
     driver = str(head["driver"])
     fid = str(head.get("fid_column") or "") or ("FID" if is_shapefile(driver, path) else "")
     return LayerInfo(

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from screening.errors import InputError, SchemaError
+from screening.read.gdal import first_sentence
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -127,5 +128,4 @@ def _covering_filter(column: dict[str, Any], window: Bounds | None) -> Any:
 
 
 def _broken(path: Path, error: Exception) -> InputError:
-    reason = " ".join(str(error).split()).rstrip(".")
-    return InputError(f"{path.name} can't be read ({reason}); check that the file is complete.")
+    return InputError(f"{path.name} can't be read ({first_sentence(error)}); check that the file is complete.")

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     TimeArray = npt.NDArray[np.datetime64]
 
 _TIME: Final = re.compile(
-    r"((?:1[789]|20|21)\d\d-\d\d-\d\d(?:[T ]\d\d:\d\d)?)(?::\d\d(?:\.\d+)?)?\s?(Z|[+-]\d\d:?\d\d)?"
+    r"((?:1[789]|20|21)\d\d-\d\d-\d\d(?:[T ]\d\d(?::\d\d)?)?)(?::\d\d(?:\.\d+)?)?\s?(Z|[+-]\d\d:?\d\d)?"
 )
 """ISO 8601 date, or date and time, of the years 1700 to 2199; seconds are dropped."""
 

@@ -10,7 +10,7 @@ import shapely
 
 from screening.crs import Reprojector
 from screening.errors import InputError
-from screening.read.damage import raise_for_records
+from screening.read.damage import raise_for_records, refuse_text_among_numbers
 from screening.read.fields import BadTextError, as_text, is_shapefile, match_fields
 from screening.read.gdal import call_gdal, first_sentence
 from screening.read.layers import LayerInfo, layer_info
@@ -136,7 +136,8 @@ def read_records(
     geometry, n_unreadable = _geometries(info, shapes, window)
     if n_unreadable:
         notes.append(f"{info.where}: the shapes of {n_unreadable} records can't be read and count as missing.")
-    if info.is_parquet and window is not None:
+    if window is not None:
+        # Formats without an index per record, and drivers that are generous, give more than the window.
         keep = _touches(geometry, window)
         geometry, text = geometry[keep], [values[keep] for values in text]
     return LayerData(info=info, text=dict(zip(wanted, text, strict=True)), geometry=geometry, notes=tuple(notes))
@@ -150,6 +151,9 @@ def _read_gdal(
 
     use_fid = info.fid in own and info.fid not in info.fields
     fields = [name for name in dict.fromkeys(own) if not use_fid or name != info.fid]
+    if info.driver == "FlatGeobuf" and window is not None and not _any_in(info, window):
+        # GDAL's Arrow reader gives 65,536 empty rows where there should be none (GDAL 3.12.4).
+        return [np.empty(0, dtype=object) for _ in own], np.empty(0, dtype=object)
     try:
         meta, table = call_gdal(
             info.path,
@@ -159,12 +163,27 @@ def _read_gdal(
         )
     except InputError as error:
         raise_for_records(info, own, first_sentence(error.__cause__ or error))
+    refuse_text_among_numbers(info, [name for name in fields if _is_number(table[name].type)])
     # The record number, where asked for, is the first column under a name of GDAL's.
     text = [
         as_text(table.column(0) if use_fid and name == info.fid else table[name], where=info.where, field=name)
         for name in own
     ]
     return text, np.asarray(table[meta["geometry_name"] or "wkb_geometry"].to_numpy(), dtype=object)
+
+
+def _is_number(kind: Any) -> bool:
+    import pyarrow as pa  # noqa: PLC0415 - heavy
+
+    return bool(pa.types.is_integer(kind) or pa.types.is_floating(kind))
+
+
+def _any_in(info: LayerInfo, window: Bounds) -> bool:
+    """Whether any record lies in a window."""
+    import pyogrio  # noqa: PLC0415 - heavy
+
+    fids, _ = call_gdal(info.path, lambda: pyogrio.read_bounds(info.source, layer=info.layer, bbox=window))
+    return len(fids) > 0
 
 
 def _geometries(info: LayerInfo, shapes: ObjectArray, window: Bounds | None) -> tuple[ObjectArray, int]:

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import textwrap
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from screening.columns import ALTERNATIVE_CODES, REASON_CODES, TIGHTEST_CODES
 from screening.report.cautions import CAUTIONS, STANDING
-from screening.report.facts import Fact, Part, building_gap_m, home_parts
+from screening.report.facts import Fact, Part, building_gap_m, home_parts, rows_of
 from screening.report.quantities import Units
 
 if TYPE_CHECKING:
@@ -33,7 +33,7 @@ def explain_text(home: HomeResult) -> str:
     str
         Lines of at most 110 characters, without a final line break.
     """
-    units = Units(home.record.get("output.display_units", "metric"))
+    units = Units(home.parameters.get("output.display_units", "metric"))
     parts = home_parts(home, units) if home.is_candidate else _other_parts(home, units)
     lines = [title(home), standing(home), ""]
     for part in parts:
@@ -93,7 +93,7 @@ def _reason(home: HomeResult, units: Units) -> Iterator[Fact]:
 
 
 def _rules(home: HomeResult, units: Units) -> Iterator[Fact]:
-    rule_set = home.record.get("rules.base", "")
+    rule_set = home.parameters.get("rules.base", "")
     rows: tuple[tuple[str, float | None, str, str], ...] = (
         ("to buildings", building_gap_m(home), "m", "at least"),
         ("to the lot line", home.parameter("rules.lot_line_m"), "m", "at least"),
@@ -120,3 +120,21 @@ def _fact_lines(fact: Fact) -> list[str]:
         return [f"{start} {fact.value}".rstrip(), *(how_indent + line for line in how)]
     first, *rest = how
     return [f"{start} {fact.value:<{_VALUE_WIDTH}} {first}".rstrip(), *(how_indent + line for line in rest)]
+
+
+def explain_data(home: HomeResult) -> dict[str, Any]:
+    """Return the recorded numbers behind the explanation, metric, as plain data.
+
+    Parameters
+    ----------
+    home : HomeResult
+        From `read_home`.
+
+    Returns
+    -------
+    dict
+        ``home`` or ``parcel``: its row; then the rows of every layer about it; ``cautions``.
+    """
+    data: dict[str, Any] = {"home" if home.is_candidate else "parcel": dict(home.row)}
+    data |= {layer: rows_of(home, layer) for layer in home.layers}
+    return data | {"cautions": list(CAUTIONS)}

@@ -14,7 +14,7 @@ from screening import confidence, sizing
 from screening.columns import END_CODES, FLAG_CODES, SHAPE_CODES
 from screening.errors import ParameterError
 from screening.params import load_params
-from screening.report.quantities import Units, is_missing, percent, wind
+from screening.report.quantities import Units, percent, plain, wind
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
@@ -58,7 +58,7 @@ def home_parts(home: HomeResult, units: Units) -> tuple[Part, ...]:
     tuple of Part
         In the order in which the numbers follow from each other.
     """
-    gardens = _rows(home, "gardens")
+    gardens = rows_of(home, "gardens")
     return (
         Part("Lot and house", tuple(_lot(home, units))),
         Part("Roof and downspouts", tuple(_roof(home, units))),
@@ -80,15 +80,13 @@ def short_name(identifier: str, home_id: str) -> str:
     return rest or identifier
 
 
-def _rows(home: HomeResult, layer: str) -> list[dict[str, Any]]:
+def rows_of(home: HomeResult, layer: str) -> list[dict[str, Any]]:
     """Return the rows of a layer as plain values, null as None."""
     frame = home.layers.get(layer)
     if frame is None:
         return []
-    plain = frame.drop(columns="geometry").astype(object)
-    return [
-        {key: (None if is_missing(value) else value) for key, value in row.items()} for row in plain.to_dict("records")
-    ]
+    rows = frame.drop(columns="geometry").astype(object).to_dict("records")
+    return [{key: plain(value) for key, value in row.items()} for row in rows]
 
 
 def _formula(formula: str, computed: float | None, recorded: float | None, shown: str) -> str:
@@ -102,7 +100,7 @@ def _formula(formula: str, computed: float | None, recorded: float | None, shown
 
 def building_gap_m(home: HomeResult) -> float | None:
     """Return the distance to building outlines that was in force [m]; walls lie inside them by the overhang."""
-    without = home.record.get("rules.basement") == "no"
+    without = home.parameters.get("rules.basement") == "no"
     distance_m = home.parameter("rules.foundation_no_basement_m" if without else "rules.foundation_m")
     if distance_m is None:
         return None
@@ -113,7 +111,7 @@ def _lot(home: HomeResult, units: Units) -> Iterator[Fact]:
     row = home.row
     yield Fact("lot", units.show(row["parcel_area_m2"], "m2"), "plan area of the parcel")
     yield Fact("house", row["building_id"], "principal building of the lot")
-    basement = home.record.get("rules.basement", "unknown")
+    basement = home.parameters.get("rules.basement", "unknown")
     basement_text = "basement unknown, counted as one" if basement == "unknown" else f"basement: {basement}"
     overhang_m = home.parameter("roof.overhang_m")
     if overhang_m:
@@ -145,7 +143,7 @@ def _lot(home: HomeResult, units: Units) -> Iterator[Fact]:
 def keep_away_rules(home: HomeResult) -> list[tuple[str, float | None]]:
     """Return the kinds of keep-away layers of the run and the distance kept to each [m]."""
     found = []
-    for entry in filter(None, home.record.get("inputs.keep_away", "").split(";")):
+    for entry in filter(None, home.parameters.get("inputs.keep_away", "").split(";")):
         kind, distance, *_ = [*entry.split(","), ""]
         found.append((kind, float(distance) if distance else home.parameter(f"rules.{kind}_m")))
     return found
@@ -153,10 +151,10 @@ def keep_away_rules(home: HomeResult) -> list[tuple[str, float | None]]:
 
 def _roof(home: HomeResult, units: Units) -> Iterator[Fact]:
     row = home.row
-    with_sheds = home.record.get("homes.count_other_roofs") == "true"
+    with_sheds = home.parameters.get("homes.count_other_roofs") == "true"
     which = "all roofs of the lot" if with_sheds else "the house; sheds and garages do not count"
     yield Fact("roof", units.show(row["roof_area_m2"], "m2"), f"plan area of {which}")
-    spouts = _rows(home, "downspouts")
+    spouts = rows_of(home, "downspouts")
     if any(spout["is_measured"] for spout in spouts):
         how = "measured"
     else:
@@ -188,7 +186,7 @@ def _roof(home: HomeResult, units: Units) -> Iterator[Fact]:
 
 def _sizing(home: HomeResult) -> SizingParams | None:
     """Return the sizing rules of the run, from its record; None where the record lacks them."""
-    texts = {key: text for key, text in home.record.items() if key.startswith("sizing.")}
+    texts = {key: text for key, text in home.parameters.items() if key.startswith("sizing.")}
     overrides: dict[str, object] = {}
     try:
         for key, text in texts.items():
@@ -242,7 +240,7 @@ def _garden(home: HomeResult, garden: Mapping[str, Any], units: Units) -> Iterat
 
 def _overflow(home: HomeResult, garden: Mapping[str, Any], units: Units) -> Fact:
     code = garden["overflow_code"]
-    for path in _rows(home, "overflow_paths"):
+    for path in rows_of(home, "overflow_paths"):
         if path["garden_id"] == garden["garden_id"]:
             length, drop = units.show(path["length_m"], "m"), units.show(path["drop_m"], "m")
             how = f"{code}: steepest way over the ground from the low rim, {length} long, {drop} down"
@@ -308,7 +306,7 @@ def _distances(home: HomeResult, garden: Mapping[str, Any], units: Units) -> Ite
 def _runs(home: HomeResult, garden: Mapping[str, Any], units: Units) -> Iterator[Fact]:
     most = units.limit(home.parameter("rules.max_run_m"), "m")
     least_pct = home.parameter("rules.min_fall_pct")
-    for run in _rows(home, "inlet_runs"):
+    for run in rows_of(home, "inlet_runs"):
         if run["garden_id"] != garden["garden_id"]:
             continue
         length, fall = run["length_m"], run["fall_m"]
@@ -327,7 +325,8 @@ def _water(home: HomeResult, gardens: Sequence[Mapping[str, Any]], units: Units)
     runoff, roof = row["runoff_roof_m3_y"], row["roof_area_m2"]
     depth = 1000.0 * runoff / roof if runoff is not None and roof else None
     loss = units.show(home.parameter("roof.initial_loss_mm"), "mm", decimals=None if units.is_us else 2)
-    source = home.record.get("inputs.rain") or "the rain record"
+    years = home.record.get("rain_years", "")
+    source = f"{home.parameters.get('inputs.rain') or 'the rain record'}{' of ' + years if years else ''}"
     if "rain_assumed" in flag_codes(row):
         source = "assumed storms, for no rain record was given"
     yield Fact(
@@ -392,7 +391,7 @@ def _confidence(home: HomeResult, units: Units) -> str:
     row, codes = home.row, flag_codes(home.row)
     recorded = row["confidence_frac"]
     slope, fit = row["ground_slope_pct"], row["slope_fit_frac"]
-    falls = [run["fall_m"] for run in _rows(home, "inlet_runs") if run["fall_m"] is not None]
+    falls = [run["fall_m"] for run in rows_of(home, "inlet_runs") if run["fall_m"] is not None]
     end = confidence.OVERFLOW.get(row["overflow_code"])
     if not falls or end is None or slope is None or recorded is None:
         return "how far the data carry this proposal"
@@ -410,11 +409,14 @@ def _confidence(home: HomeResult, units: Units) -> str:
     if slope >= confidence.LEVEL_PCT and fit is not None:
         worst = confidence.WORST_PLANE
         factors.append(("fit of the plane", worst + (1.0 - worst) * min(max(fit, 0.0), 1.0)))
-    rest = math.prod(factor for _, factor in factors)
-    if "coarse_elevation" in codes:
-        # The cell size is not in the home's row; the recorded number tells which of the two steps it was.
-        steps = (confidence.MIDDLING_CELL, confidence.COARSE_CELL)
-        factors.append(("large elevation cells", min(steps, key=lambda step: abs(rest * step - recorded))))
+    cell_m, warn_m, most_m = (
+        home.recorded("elevation_cell_m"),
+        home.parameter("siting.warn_cell_m"),
+        home.parameter("siting.max_cell_m"),
+    )
+    if cell_m is not None and warn_m is not None and most_m is not None and cell_m > warn_m:
+        factor = confidence.COARSE_CELL if cell_m > most_m else confidence.MIDDLING_CELL
+        factors.append((f"elevation cells of {units.limit(cell_m, 'm')}", factor))
     computed = math.prod(factor for _, factor in factors)
     named = [f"{name} {factor:.2f}" for name, factor in factors if factor < 1.0]
     return _formula(f"product of: {', '.join(named) or 'nothing in doubt'}", computed, recorded, percent(computed))

@@ -136,7 +136,7 @@ def _size_in(axes: Axes) -> tuple[float, float]:
     """Return width and height of the axes [inch]."""
     # The place given, not the one after fitting the aspect: limits are about to be set to fit it.
     box = axes.get_position(original=True)
-    width_in, height_in = axes.get_figure(root=True).get_size_inches()
+    width_in, height_in = axes.figure.get_figure(root=True).get_size_inches()
     return float(width_in * box.width), float(height_in * box.height)
 
 
@@ -145,7 +145,7 @@ def _draw_overview(axes: Axes, home: HomeResult, view: Any) -> None:
     if view.covers(home.outline):
         return
     corner = axes.inset_axes((0.78, 0.015, 0.205, 0.205), zorder=_LABELS + 1)
-    corner.set_aspect("equal", adjustable="datalim")
+    corner.set_aspect("equal")
     corner.set_xticks([])
     corner.set_yticks([])
     _areas(corner, home.around, "around", 0)
@@ -153,8 +153,9 @@ def _draw_overview(axes: Axes, home: HomeResult, view: Any) -> None:
     _areas(corner, [row.geometry for row in _rows(home, "buildings") if row.role_code == "principal"], "principal", 2)
     corner.plot(*view.exterior.xy, color=colours.INK, linewidth=1.0, linestyle=(0, (3, 1.5)), zorder=3)
     west, south, east, north = shapely.total_bounds([home.outline, view])
-    corner.set_xlim(west, east)
-    corner.set_ylim(south, north)
+    half = 0.52 * max(east - west, north - south)
+    corner.set_xlim((west + east) / 2 - half, (west + east) / 2 + half)
+    corner.set_ylim((south + north) / 2 - half, (south + north) / 2 + half)
     corner.set_title("whole lot", fontsize=_LABEL_SIZE, color=colours.QUIET_INK, pad=2)
 
 
@@ -179,13 +180,19 @@ def _draw_ground(axes: Axes, home: HomeResult, units: Units) -> list[Any]:
 
 def _draw_buildings(axes: Axes, home: HomeResult) -> list[Any]:
     """Draw house, other buildings, roof parts with their shares."""
-    handles = []
-    for role, words in (
-        ("neighbour", "building of a neighbour"),
+    handles: list[Any] = []
+    roles = (
+        ("neighbour", "building of a neighbour" if home.is_candidate else "building, as far as in the result"),
         ("other", "other building of the lot"),
         ("principal", "house"),
-    ):
-        outlines = [row.geometry for row in _rows(home, "buildings") if row.role_code == role]
+    )
+    for role, words in roles:
+        # Of a parcel that is no candidate the result doesn't say which building is whose.
+        outlines = [
+            row.geometry
+            for row in _rows(home, "buildings")
+            if (row.role_code if home.is_candidate else "neighbour") == role
+        ]
         _areas(axes, outlines, role, _BUILDINGS)
         if outlines:
             handles.insert(0, _handle(role, words))
@@ -267,7 +274,9 @@ def _draw_water(axes: Axes, home: HomeResult, view: Any) -> list[Any]:
             continue
         xy = shapely.get_coordinates(inside[0])
         _arrow(axes, xy, style)
-        _label_end(axes, xy, f"overflow: {row.end_code}", colour=_LINES[style]["color"])
+        ends_here = np.array_equal(xy[-1], shapely.get_coordinates(row.geometry)[-1])
+        words = f"overflow: {row.end_code}" if ends_here else f"overflow, goes on to: {row.end_code}"
+        _label_end(axes, xy, words, colour=_LINES[style]["color"])
         seen.add(style)
     for style, words in (("overflow", "overflow"), ("warning", "overflow to look at on the visit")):
         if style in seen:

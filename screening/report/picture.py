@@ -10,7 +10,7 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
 from screening import colours
-from screening.columns import FLAG_CODES, REASON_CODES
+from screening.columns import ALTERNATIVE_CODES, FLAG_CODES, REASON_CODES, TIGHTEST_CODES
 from screening.errors import ParameterError, ScreeningError
 from screening.report.cautions import CAUTIONS
 from screening.report.explain import standing, title
@@ -91,7 +91,7 @@ def draw_picture(home: HomeResult) -> Figure:
     matplotlib.figure.Figure
         Landscape page, without any window.
     """
-    units = Units(home.record.get("output.display_units", "metric"))
+    units = Units(home.parameters.get("output.display_units", "metric"))
     figure = Figure(figsize=(_WIDTH_IN, _HEIGHT_IN))
     FigureCanvasAgg(figure)
     figure.text(0.03, 0.955, title(home), fontsize=15, fontweight="bold", color=colours.INK, va="center")
@@ -147,6 +147,13 @@ def _lines(home: HomeResult, units: Units) -> Iterator[tuple[str, str, bool]]:
         yield "why no garden is proposed", row["reason_code"].replace("_", " "), True
         yield "", REASON_CODES[row["reason_code"]], False
         yield "", row["reason_text"], False
+        if row["tightest_rule_code"] is not None:
+            give = units.show(row["tightest_margin_m"], "m")
+            by = f", by {give}" if row["tightest_margin_m"] is not None else ""
+            rule = TIGHTEST_CODES[row["tightest_rule_code"]]
+            yield "", f"one would fit if this rule alone gave way: {rule}{by}", False
+        if row["alternative_code"] is not None:
+            yield "", f"to look at on a visit instead: {ALTERNATIVE_CODES[row['alternative_code']]}", False
         return
     yield "of roof water a year kept from running off, likely", units.show(row["diverted_m3_y"], "m3/y"), True
     yield "range", units.span(row["diverted_low_m3_y"], row["diverted_high_m3_y"], "m3/y"), False

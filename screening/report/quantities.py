@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from screening.units import FOOT_M, INCH_MM, US_GALLON_M3
 
@@ -131,6 +131,13 @@ def is_missing(value: object) -> bool:
     except TypeError:
         # pandas' NA answers with itself, text with an error.
         return not isinstance(value, str | bool | int)
+
+
+def plain(value: Any) -> Any:
+    """Turn a value of a frame into Python's own: null into None, numpy's numbers into int, float and bool."""
+    if is_missing(value):
+        return None
+    return value.item() if hasattr(value, "item") else value
 
 
 def percent(fraction: float | None) -> str:

@@ -14,7 +14,7 @@ import pyogrio
 import shapely
 
 from screening.errors import InputError, ParameterError
-from screening.report.quantities import is_missing
+from screening.report.quantities import plain
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -23,6 +23,8 @@ if TYPE_CHECKING:
     import geopandas as gpd
 
 _NEEDED: Final = ("candidate_homes", "gardens", "other_parcels", "run_record")
+# What a parameter's key in the run record begins with.
+_PARAMETER: Final = "param."
 _OF_A_HOME: Final = (
     "gardens",
     "downspouts",
@@ -47,11 +49,14 @@ class HomeResult:
     outline : shapely geometry or None
         The parcel. [m]
     layers : Mapping[str, GeoDataFrame]
-        The home's rows by layer; a layer that the file doesn't have is missing here too.
+        The home's rows by layer; a layer that the file doesn't have is missing here too. For a parcel that is no
+        candidate only `buildings`: those that the file has, for a candidate's sake, on and around it.
     around : ndarray of shapely geometries
         Outlines of the parcels next to it. [m]
     record : Mapping[str, str]
         The run record.
+    parameters : Mapping[str, str]
+        The parameters in it, by ``section.key``.
     n_candidates : int
         Candidates in the file.
     n_same : int
@@ -64,22 +69,24 @@ class HomeResult:
     layers: Mapping[str, Any]
     around: Any
     record: Mapping[str, str]
+    parameters: Mapping[str, str]
     n_candidates: int
     n_same: int
 
     def parameter(self, key: str) -> float | None:
-        """Return a number of the run record, None where it has none."""
-        try:
-            return float(self.record[key])
-        except (KeyError, ValueError):
-            return None
+        """Return a parameter that is a number, None where the record has none."""
+        return _number(self.parameters.get(key, ""))
 
-    def numbers(self, key: str) -> tuple[float, ...]:
-        """Return a list of numbers of the run record, empty where it has none."""
-        try:
-            return tuple(float(text) for text in self.record[key].split(";"))
-        except (KeyError, ValueError):
-            return ()
+    def recorded(self, key: str) -> float | None:
+        """Return another number of the run record, None where it has none."""
+        return _number(self.record.get(key, ""))
+
+
+def _number(text: str) -> float | None:
+    try:
+        return float(text)
+    except ValueError:
+        return None
 
 
 def read_home(path: Path, name: str) -> HomeResult:
@@ -111,20 +118,26 @@ def read_home(path: Path, name: str) -> HomeResult:
             break
     else:
         raise ParameterError(_unknown(path, name))
-    row = {key: (None if is_missing(value) else value) for key, value in found.iloc[0].drop("geometry").items()}
+    row = {str(key): plain(value) for key, value in found.iloc[0].drop("geometry").items()}
     outline = found.geometry.iloc[0]
     is_candidate = layer == "candidate_homes"
     layers: dict[str, Any] = {}
     if is_candidate:
         layers = {one: _rows(path, one, "home_id", str(row["home_id"])) for one in _OF_A_HOME if one in present}
-    record = pyogrio.read_dataframe(path, layer="run_record", use_arrow=False)
+    elif "buildings" in present and outline is not None:
+        near = pyogrio.read_dataframe(path, layer="buildings", bbox=_surroundings(outline), use_arrow=False)
+        # The same building stands there once for every candidate that has it near.
+        layers["buildings"] = near[~near.geometry.to_wkb().duplicated().to_numpy()]
+    table = pyogrio.read_dataframe(path, layer="run_record", use_arrow=False)
+    record = dict(zip(table["key"], table["value"].fillna(""), strict=True))
     return HomeResult(
         is_candidate=is_candidate,
         row=row,
         outline=outline,
         layers=layers,
         around=_around(path, outline),
-        record=dict(zip(record["key"], record["value"].fillna(""), strict=True)),
+        record=record,
+        parameters={key.removeprefix(_PARAMETER): text for key, text in record.items() if key.startswith(_PARAMETER)},
         n_candidates=int(pyogrio.read_info(path, layer="candidate_homes")["features"]),
         n_same=len(found) - 1,
     )
@@ -160,14 +173,20 @@ def _around(path: Path, outline: Any) -> Any:
     """Read the parcels next to an outline."""
     if outline is None or outline.is_empty:
         return np.empty(0, dtype=object)
-    reach_m = 0.5 * max(outline.bounds[2] - outline.bounds[0], outline.bounds[3] - outline.bounds[1])
-    bounds = tuple(outline.buffer(reach_m).bounds)
+    bounds = _surroundings(outline)
     frames = [
         pyogrio.read_dataframe(path, layer=layer, columns=[], bbox=bounds, use_arrow=False)
         for layer in ("candidate_homes", "other_parcels")
     ]
     geometry = pd.concat([frame.geometry for frame in frames]).to_numpy()
     return geometry[~shapely.equals(geometry, outline)]
+
+
+def _surroundings(outline: Any) -> tuple[float, float, float, float]:
+    """Box around an outline, with half its size to each side."""
+    west, south, east, north = outline.bounds
+    reach_m = 0.5 * max(east - west, north - south)
+    return west - reach_m, south - reach_m, east + reach_m, north + reach_m
 
 
 def _unknown(path: Path, name: str) -> str:

@@ -31,6 +31,8 @@ if TYPE_CHECKING:
 ObjectArray = npt.NDArray[Any]
 
 QUARTER_SEGMENTS = 16
+MOST_SEEDS = 3
+
 SLACK_M = 1e-3
 """Openings are made this much wider than the least width, so that chords for arcs don't make them narrower."""
 
@@ -91,7 +93,7 @@ def unusable_cells(ground: Ground, bounds: FloatArray, rules: Rules) -> shapely.
     r, c = np.nonzero(bad)
     left = x0 + (col + c0 + c) * cell
     top = y0 - (row + r0 + r) * cell
-    return shapely.union_all(shapely.box(left, top - cell, left + cell, top))
+    return shapely.coverage_union_all(shapely.box(left, top - cell, left + cell, top))
 
 
 def best_bed(
@@ -136,16 +138,15 @@ def best_bed(
         reachable = float(sum(home.downspouts[j, 3] for _, j, _ in seeds))
         if not seeds:
             continue
-        for _, _, seed in seeds[:4]:
-            for roof in {round(reachable, 6), round(0.5 * reachable, 6)}:
-                area = target_area(roof, 0, gain, rules)
-                shape = _around(part, seed, min(area, float(shapely.area(part))), rules)
-                if shape is None:
-                    continue
-                bed = _judge(home, ground, rules, gain, shape)
-                floor = at_least_m2 if best is None else best.volume_m2 * (1.0 + 1e-9)
-                if bed is not None and bed.volume_m2 > floor:
-                    best = bed
+        area = min(target_area(reachable, 0, gain, rules), float(shapely.area(part)))
+        for _, _, seed in seeds[:MOST_SEEDS]:
+            shape = _around(part, seed, area, rules)
+            if shape is None:
+                continue
+            bed = _judge(home, ground, rules, gain, shape)
+            floor = at_least_m2 if best is None else best.volume_m2 * (1.0 + 1e-9)
+            if bed is not None and bed.volume_m2 > floor:
+                best = bed
     return best
 
 
@@ -157,7 +158,7 @@ def _around(
         return part
     low, high = 0.0, float(shapely.hausdorff_distance(seed, part)) + 1.0
     best = None
-    for _ in range(14):
+    for _ in range(8):
         radius = 0.5 * (low + high)
         disc = shapely.buffer(seed, radius, quad_segs=QUARTER_SEGMENTS)
         pieces = shapely.get_parts(opened(shapely.intersection(part, disc), rules.min_width_m))

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 ObjectArray = npt.NDArray[Any]
 
-SMALL_FRAC = 0.75
+SMALL_FRAC = 0.5
 """A rectangle with less than this part of its wanted area is worth the trial of a free form (program default)."""
 
 

@@ -55,7 +55,7 @@ _MAY_BE_TABLE: Final = "streets"
 _BOX_BYTES: Final = 40
 _INDEX_BYTES: Final = 36
 _COORDINATE_BYTES: Final = 16
-_EMPTY_FILE_BYTES: Final = 150_000
+_EMPTY_FILE_BYTES: Final = 350_000
 
 
 def write_package(

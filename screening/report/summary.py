@@ -1,0 +1,116 @@
+"""What a run came to, in one screen of text or as plain data."""
+
+from __future__ import annotations
+
+import dataclasses
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+from screening.columns import REASON_CODES
+from screening.report.cautions import STANDING
+from screening.report.quantities import Units, is_missing, percent, plain
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping, Sequence
+
+_N_BEST: Final = 5
+
+
+def summary_data(summary: Any) -> dict[str, Any]:
+    """Return the summary of a run as plain data, ready for JSON: names carry the units, null is None.
+
+    Parameters
+    ----------
+    summary : RunSummary
+        What the run gave back: a dataclass of numbers, texts, paths, mappings and sequences.
+    """
+    return {field.name: _plain(getattr(summary, field.name)) for field in dataclasses.fields(summary)}
+
+
+def summary_text(summary: Any, *, display_units: str = "metric") -> str:
+    """Write the summary of a run for people.
+
+    Parameters
+    ----------
+    summary : RunSummary
+        What the run gave back.
+    display_units : str
+        ``"metric"`` or ``"us"``.
+
+    Returns
+    -------
+    str
+        Lines, without a final line break.
+    """
+    return "\n".join(_lines(summary_data(summary), Units(display_units)))
+
+
+def _lines(data: Mapping[str, Any], units: Units) -> Iterator[str]:
+    read, candidates = data["n_parcels_read"], data["n_candidate_homes"]
+    share = percent(candidates / read) if read else percent(None)
+    yield f"{candidates:,} candidate homes with {data['n_gardens']:,} gardens, of {read:,} parcels ({share})"
+    yield f"{data['n_other_parcels']:,} other parcels"
+    for code, count in sorted(data["reasons"].items(), key=lambda item: (-item[1], item[0])):
+        yield f"  {count:>8,}  {code:<22} {REASON_CODES.get(code, '')}".rstrip()
+    if data["n_parcels_merged"]:
+        yield f"{data['n_parcels_merged']:,} parcels merged into another of the same outline"
+    low, high = data["diverted_low_m3_y"], data["diverted_high_m3_y"]
+    kept = percent(data["diverted_m3_y"] / data["runoff_roof_m3_y"]) if data["runoff_roof_m3_y"] else percent(None)
+    yield ""
+    yield (
+        f"Diverted a year, likely: {units.show(data['diverted_m3_y'], 'm3/y')}, range {units.span(low, high, 'm3/y')}; "
+        f"{kept} of the {units.show(data['runoff_roof_m3_y'], 'm3/y')} that the candidates' roofs shed"
+    )
+    yield from _table("Best streets", data["best_streets"], ("street", "n_candidates"), units)
+    yield from _table("Best homes", data["best_homes"], ("rank", "home_id", "address"), units)
+    if data["notes"]:
+        yield ""
+        yield "Notes"
+        yield from (f"  - {note}" for note in data["notes"])
+    yield ""
+    yield f"Time:   {data['seconds']:.1f} s"
+    yield f"Result: {data['output']}"
+    yield STANDING
+
+
+def _table(title: str, rows: Sequence[Mapping[str, Any]], names: Sequence[str], units: Units) -> Iterator[str]:
+    """Set the first rows in columns: what they are, then the volume and its range."""
+    if not rows:
+        return
+    yield ""
+    yield title
+    cells = [[_cell(row.get(name), name) for name in names] for row in rows[:_N_BEST]]
+    widths = [max(len(line[index]) for line in cells) for index in range(len(names))]
+    for line, row in zip(cells, rows, strict=False):
+        shown = [
+            text.rjust(width) if _is_number(row, name) else text.ljust(width)
+            for text, width, name in zip(line, widths, names, strict=True)
+        ]
+        volume = units.show(row.get("diverted_m3_y"), "m3/y")
+        span = units.span(row.get("diverted_low_m3_y"), row.get("diverted_high_m3_y"), "m3/y")
+        yield f"  {'  '.join(shown)}  {volume:>14}" + (
+            f"  ({span})" if row.get("diverted_low_m3_y") is not None else ""
+        )
+
+
+def _cell(value: object, name: str) -> str:
+    if is_missing(value):
+        return ""
+    return f"{value} homes" if name == "n_candidates" else str(value)
+
+
+def _is_number(row: Mapping[str, Any], name: str) -> bool:
+    return isinstance(row.get(name), int)
+
+
+def _plain(value: Any) -> Any:
+    """Turn what the summary holds into what JSON knows."""
+    if isinstance(value, Path):
+        return str(value)
+    if isinstance(value, str | bool):
+        return value
+    if hasattr(value, "items"):
+        return {str(key): _plain(item) for key, item in value.items()}
+    if isinstance(value, tuple | list):
+        return [_plain(item) for item in value]
+    return plain(value)
