@@ -363,7 +363,12 @@ def split_roof(
 
 def _part_polygon(rings: list[FloatArray], roof: shapely.Polygon) -> shapely.Geometry | None:
     """The rings of one downspout as a valid geometry within the roof; None where it drains nothing."""
-    polygons = [shapely.polygons(ring) for ring in rings if len(ring) > 2 and kernel.ring_area(ring) > 1e-6]
+    polygons = [
+        # where two hips meet, the sweep from either side ends at the same point up to rounding
+        shapely.remove_repeated_points(shapely.polygons(ring), 1e-5)
+        for ring in rings
+        if len(ring) > 2 and kernel.ring_area(ring) > 1e-4
+    ]
     if not polygons:
         return None
     whole = polygons[0] if len(polygons) == 1 else shapely.union_all([shapely.make_valid(p) for p in polygons])

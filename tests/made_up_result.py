@@ -137,7 +137,7 @@ def layers():
                 "diverted_high_m3_y": sum(row["diverted_high_m3_y"] for row, _ in homes),
                 "length_m": 80.0,
             },
-            shapely.MultiLineString([[(-30, -6), (50, -6)]]),
+            shapely.MultiLineString([[(-30, -3.5), (50, -3.5)]]),
         )
     ]
     found = {

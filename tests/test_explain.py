@@ -52,7 +52,7 @@ def line_of(text, label, *, part=""):
     return " ".join(" ".join(found).split())
 
 
-# --- the text ----------------------------------------------------------------------------------------------------------
+# --- the text ---
 
 
 def test_every_number_of_the_home_stands_in_the_text_with_its_unit(result):
@@ -179,7 +179,16 @@ def test_the_cautions_end_every_text(result, name):
 
 def test_the_cautions_say_all_that_the_method_asks_for():
     everything = " ".join(CAUTIONS)
-    for word in ("utilities", "foundations", "septic", "wells", "wet basement", "water table", "rock", "how fast water"):
+    for word in (
+        "utilities",
+        "foundations",
+        "septic",
+        "wells",
+        "wet basement",
+        "water table",
+        "rock",
+        "how fast water",
+    ):
         assert word in everything
     for word in ("Overflow", "neighbour", "Local codes", "licensed"):
         assert word in everything
@@ -219,7 +228,7 @@ def test_data_are_the_recorded_rows(result):
     json.dumps(data, allow_nan=False)
 
 
-# --- finding a home ----------------------------------------------------------------------------------------------------
+# --- finding a home ---
 
 
 @pytest.mark.parametrize("name", ["h-0018", "0018"])
@@ -270,7 +279,7 @@ def test_reading_leaves_the_file_alone(tmp_path, result):
     assert [entry.name for entry in tmp_path.iterdir()] == ["a.gpkg"]
 
 
-# --- the picture -------------------------------------------------------------------------------------------------------
+# --- the picture ---
 
 
 def drawn_lines(figure, colour, *, dashed=None):
@@ -329,6 +338,7 @@ def test_everything_a_visitor_needs_is_on_the_page(page):
         assert words in text
     for words in ("51.7 m³/y", "downspout, place assumed", "downspout, not served", "roof part that no garden takes"):
         assert words in text
+    assert "Alder Street" in drawn_text(page), "the street has its name, besides the address in the title"
     squeezed = " ".join(text.split()).replace("• ", "")
     assert all(caution in squeezed for caution in CAUTIONS)
 
@@ -437,7 +447,7 @@ def test_a_lean_result_still_has_a_picture(tmp_path):
     assert "candidate garden" in words
 
 
-# --- the command -------------------------------------------------------------------------------------------------------
+# --- the command ---
 
 
 def test_the_command_prints_and_draws(runner, result, tmp_path):
@@ -479,7 +489,7 @@ def test_wrong_arguments_get_one_sentence(runner, result, tmp_path, monkeypatch,
     assert list(tmp_path.iterdir()) == []
 
 
-# --- units for people --------------------------------------------------------------------------------------------------
+# --- units for people ---
 
 
 @pytest.mark.parametrize(
@@ -500,6 +510,29 @@ def test_wrong_arguments_get_one_sentence(runner, result, tmp_path, monkeypatch,
 )
 def test_numbers_for_people(display, value, unit, shown):
     assert Units(display).show(value, unit) == shown
+
+
+@pytest.mark.parametrize(
+    ("display", "value", "shown"),
+    [
+        ("metric", 24_326.6, "24,300 m³/y"),
+        ("metric", 136.1, "136 m³/y"),
+        ("metric", 89.54, "89.5 m³/y"),
+        ("metric", 0.0421, "0.0 m³/y"),
+        ("metric", 0.0, "0 m³/y"),
+        ("metric", 999.6, "1,000 m³/y"),
+        ("us", 15_931.0, "4,210,000 gal/y"),
+        ("metric", None, "not computed"),
+    ],
+)
+def test_estimates_are_told_to_three_digits(display, value, shown):
+    assert Units(display).rough(value, "m3/y") == shown
+
+
+def test_a_range_names_its_unit_once():
+    assert Units("metric").rough_span(17_016.7, 25_096.2, "m3/y") == "17,000 to 25,100 m³/y"
+    assert Units("metric").span(1.0, 2.0, "m") == "1.00 to 2.00 m"
+    assert Units("metric").rough_span(None, 2.0, "m3/y") == "not computed"
 
 
 def test_limits_lose_their_zeros():

@@ -179,12 +179,14 @@ def test_stated_crs_wins_and_is_noted(city):
 
 def test_raster_without_place(tmp_path):
     make_city(tmp_path)
-    with pytest.warns(rasterio.errors.NotGeoreferencedWarning):
-        write_raster(
-            tmp_path / "elevation.tif", plane(9, 9), west=0, north=0, cell=1, transform=rasterio.Affine.identity()
-        )
+    path = tmp_path / "elevation.tif"
+    with (
+        pytest.warns(rasterio.errors.NotGeoreferencedWarning),
+        rasterio.open(path, "w", driver="GTiff", width=9, height=9, count=1, dtype="float32") as dataset,
+    ):
+        dataset.write(plane(9, 9)[np.newaxis].astype("float32"))
     with pytest.raises(InputError) as caught:
-        read_city(city_params(tmp_path))
+        read_city(city_params(tmp_path, inputs__crs={"elevation": "EPSG:26915"}))
     assert_one_sentence(caught.value, "elevation.tif", "where it lies", "georeferenced")
 
 

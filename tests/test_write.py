@@ -55,7 +55,7 @@ def query(path, sql):
         return connection.execute(sql).fetchall()
 
 
-# --- what stands in the file -------------------------------------------------------------------------------------------
+# --- what stands in the file ---
 
 
 def test_the_file_is_a_valid_geopackage(result):
@@ -70,7 +70,7 @@ def test_the_file_is_a_valid_geopackage(result):
         ("DELETE FROM rtree_gardens_geom WHERE id = 1", "index entries"),
         ("UPDATE gpkg_contents SET max_x = max_x + 1 WHERE table_name = 'gardens'", "bounds"),
         ("UPDATE gpkg_contents SET last_change = '2000-01-01T00:00:00Z' WHERE table_name = 'gardens'", "last_change"),
-        ("UPDATE gpkg_geometry_columns SET geometry_type_name = 'POINT' WHERE table_name = 'gardens'", "layer of POINT"),
+        ("UPDATE gpkg_geometry_columns SET geometry_type_name = 'POINT' WHERE z = 0", "layer of POINT"),
         ("CREATE TABLE extra (id INTEGER PRIMARY KEY)", "not registered"),
     ],
 )
@@ -113,15 +113,17 @@ def test_fiona_reads_what_was_given(result):
 
 
 def test_text_stays_text_and_null_stays_null(result):
-    assert query(result, "SELECT parcel_id, typeof(parcel_id) FROM candidate_homes WHERE rank = 1") == [("0017", "text")]
-    rows = query(result, "SELECT typeof(home_id), typeof(area_m2), geom IS NULL FROM other_parcels WHERE parcel_id = '0020'")
+    rows = query(result, "SELECT parcel_id, typeof(parcel_id) FROM candidate_homes WHERE rank = 1")
+    assert rows == [("0017", "text")]
+    what = "typeof(home_id), typeof(area_m2), geom IS NULL"
+    rows = query(result, f"SELECT {what} FROM other_parcels WHERE parcel_id = '0020'")  # noqa: S608
     assert rows == [("null", "null", 1)]
 
 
 def test_every_column_is_in_the_guide(result):
     guide = {(layer, column) for layer, column in query(result, 'SELECT layer, "column" FROM column_guide')}
     tables = [row[0] for row in query(result, "SELECT table_name FROM gpkg_contents")]
-    there = {(table, row[1]) for table in tables for row in query(result, f"PRAGMA table_info({table})")}  # noqa: S608
+    there = {(table, row[1]) for table in tables for row in query(result, f"PRAGMA table_info({table})")}
     assert guide == there
     assert query(result, "SELECT count(*) FROM column_guide WHERE meaning IS NULL OR meaning = ''") == [(0,)]
 
@@ -206,7 +208,7 @@ def test_layers_that_are_not_the_callers_are_refused(tmp_path, name):
         write(tmp_path / "a.gpkg", layers)
 
 
-# --- the same bytes ----------------------------------------------------------------------------------------------------
+# --- the same bytes ---
 
 
 def test_the_same_input_gives_the_same_bytes(result, tmp_path):
@@ -244,7 +246,7 @@ def test_options_of_gdal_are_set_back(tmp_path):
         pyogrio.set_gdal_config_options({"OGR_SQLITE_SYNCHRONOUS": None})
 
 
-# --- refusing ----------------------------------------------------------------------------------------------------------
+# --- refusing ---
 
 
 def test_an_existing_output_is_kept_unless_overwritten(tmp_path):
@@ -306,7 +308,7 @@ def test_a_folder_that_cannot_be_written_is_refused(tmp_path, monkeypatch):
         raise OSError(errno.EROFS, "Read-only file system")
 
     monkeypatch.setattr("tempfile.TemporaryFile", refuse)
-    with pytest.raises(ScreeningError, match="Read-only file system.*choose a folder"):
+    with pytest.raises(ScreeningError, match=r"Read-only file system.*choose a folder"):
         check_output(tmp_path / "a.gpkg", overwrite=False)
 
 
@@ -341,7 +343,7 @@ def test_a_read_only_disk_is_refused(small_disk):
         write(place / "a.gpkg")
 
 
-# --- disk full ---------------------------------------------------------------------------------------------------------
+# --- disk full ---
 
 
 def many(n_rows):
@@ -411,7 +413,7 @@ def test_a_limit_on_file_size_reads_like_a_full_disk(tmp_path, limit_kb):
     assert list(tmp_path.iterdir()) == []
 
 
-# --- other failures ----------------------------------------------------------------------------------------------------
+# --- other failures ---
 
 
 @pytest.mark.parametrize("step", ["_write_table", "add_layer_styles", "_verify"])

@@ -7,8 +7,6 @@ import math
 import numpy as np
 from numba import njit
 
-from screening.kernels.plane import distance_to_edges, point_segment_distance
-
 Array = np.ndarray
 
 # what a way ends at; 0 is kept for "not traced yet"
@@ -161,15 +159,47 @@ def _out_of_pit(z: Array, r0: int, c0: int, fill_m: float, way: Array) -> int:
 
 
 @njit(cache=True, nogil=True)
-def _segments_distance(edges: Array, x1: float, y1: float, x2: float, y2: float) -> float:
-    """Distance [m] between a segment that crosses no edge and the nearest edge."""
-    best = distance_to_edges(edges, x1, y1)
-    d = distance_to_edges(edges, x2, y2)
-    best = min(best, d)
+def _distance2(x: float, y: float, x1: float, y1: float, x2: float, y2: float) -> float:
+    """Squared distance [m2] from a point to a segment."""
+    dx = x2 - x1
+    dy = y2 - y1
+    length2 = dx * dx + dy * dy
+    t = 0.0
+    if length2 > 0.0:
+        t = min(1.0, max(0.0, ((x - x1) * dx + (y - y1) * dy) / length2))
+    ex = x - x1 - t * dx
+    ey = y - y1 - t * dy
+    return ex * ex + ey * ey
+
+
+@njit(cache=True, nogil=True)
+def _too_near(edges: Array, x1: float, y1: float, x2: float, y2: float, limit_m: float) -> bool:
+    """Whether a step comes nearer than a limit to an edge; a step that crosses one is nearer in any case."""
+    left = min(x1, x2) - limit_m
+    right = max(x1, x2) + limit_m
+    low = min(y1, y2) - limit_m
+    high = max(y1, y2) + limit_m
+    limit2 = limit_m * limit_m
     for i in range(edges.shape[0]):
-        d = point_segment_distance(edges[i, 0], edges[i, 1], x1, y1, x2, y2)
-        best = min(best, d)
-    return best
+        a = edges[i, 0]
+        b = edges[i, 1]
+        c = edges[i, 2]
+        d = edges[i, 3]
+        if (
+            (a > right and c > right)
+            or (a < left and c < left)
+            or (b > high and d > high)
+            or (b < low and d < low)
+        ):
+            continue
+        if (
+            _distance2(x1, y1, a, b, c, d) < limit2
+            or _distance2(x2, y2, a, b, c, d) < limit2
+            or _distance2(a, b, x1, y1, x2, y2) < limit2
+            or _distance2(c, d, x1, y1, x2, y2) < limit2
+        ):
+            return True
+    return False
 
 
 @njit(cache=True, nogil=True)
@@ -178,6 +208,7 @@ def trace(
     grid: Array,
     lots: Array,
     drains: Array,
+    built: Array,
     own: int,
     buildings: Array,
     setback_m: float,
@@ -201,6 +232,8 @@ def trace(
         Which lot holds the cell's centre; 0 is outside every lot, that is the street.
     drains : (rows, cols) bool array
         Cells of a drainage feature.
+    built : (rows, cols) bool array
+        Cells from which one step may come within the setback of a building; the exact distance is taken only there.
     own : int
         The home's lot in ``lots``.
     buildings : (n, 4) array
@@ -243,12 +276,15 @@ def trace(
         cells[n, 0] = r
         cells[n, 1] = c
         n += 1
+        fx = x
+        fy = y
+        near_building = built[r, c]
         if n > 1:
-            length += math.hypot(x - path[n - 2, 0], y - path[n - 2, 1])
-            near = _segments_distance(buildings, path[n - 2, 0], path[n - 2, 1], x, y)
-        else:
-            near = distance_to_edges(buildings, x, y)
-        if near < setback_m - 1e-3:
+            fx = path[n - 2, 0]
+            fy = path[n - 2, 1]
+            length += math.hypot(x - fx, y - fy)
+            near_building |= built[cells[n - 2, 0], cells[n - 2, 1]]
+        if near_building and _too_near(buildings, fx, fy, x, y, setback_m - 1e-3):
             end = BUILDING_SETBACK
             break
         if drains[r, c]:

@@ -9,6 +9,7 @@ import numpy as np
 from numba import njit
 
 from screening.kernels import flow
+from screening.kernels.canvas import UNCLIPPED, clear_of, draw_ground
 from screening.kernels.ground import (
     Ground,
     Home,
@@ -37,7 +38,6 @@ from screening.kernels.placement import (
     TARGET,
     VOLUME,
     WIDTH,
-    clear_of,
     reached_target,
     roof_in_reach,
     search_frame,
@@ -149,6 +149,84 @@ def _grow(
 
 
 @njit(cache=True, nogil=True)
+def may_fit(
+    home: Home,
+    ground: Ground,
+    rules: Rules,
+    taken: Array,
+    angle: float,
+    ratios: Array,
+    step: float,
+) -> Array:
+    """Where a smallest rectangle less one cell all round fits the cells whose centres are usable.
+
+    A necessary condition on the coarse grid for anything that a finer grid could find in a frame.
+
+    Returns
+    -------
+    (4,) array
+        Least u, v and greatest u, v [m] that such a rectangle may reach; the least above the greatest where none fits.
+    """
+    count, _, i0, j0 = draw_ground(
+        home, ground, rules, taken, math.cos(angle), math.sin(angle), step, 2.0 * home.max_run_m,
+        False, UNCLIPPED,
+    )
+    out = np.array([np.inf, np.inf, -np.inf, -np.inf])
+    for k in range(ratios.shape[0]):
+        width = max(rules.min_width_m, math.sqrt(rules.min_area_m2 / ratios[k]))
+        length = max(width, rules.min_area_m2 / width)
+        m = max(1, int(math.floor(width / step)) - 1)
+        n = max(1, int(math.floor(length / step)) - 1)
+        for i in range(count.shape[0] - n):
+            for j in range(count.shape[1] - m):
+                if (
+                    count[i + n, j + m] - count[i, j + m] - count[i + n, j] + count[i, j]
+                    == n * m
+                ):
+                    out[0] = min(out[0], (i0 + i - 2) * step)
+                    out[1] = min(out[1], (j0 + j - 2) * step)
+                    out[2] = max(out[2], (i0 + i + n + 2) * step)
+                    out[3] = max(out[3], (j0 + j + m + 2) * step)
+    return out
+
+
+@njit(cache=True, nogil=True)
+def anything_to_serve(home: Home, ground: Ground, rules: Rules, angle: float, step: float) -> bool:
+    """Whether any point of the usable ground lies near enough to a downspout and lower than it.
+
+    A necessary condition that is quick to test, with a cell's width and its fall at the steepest slope to spare.
+    """
+    nothing = np.empty((0, 4))
+    ux = math.cos(angle)
+    uy = math.sin(angle)
+    count, _, i0, j0 = draw_ground(
+        home, ground, rules, nothing, ux, uy, step, home.max_run_m + step, False, UNCLIPPED
+    )
+    spare = step + ground.grid[4]
+    for i in range(count.shape[0] - 1):
+        for j in range(count.shape[1] - 1):
+            if count[i + 1, j + 1] - count[i, j + 1] - count[i + 1, j] + count[i, j] == 0:
+                continue
+            u = (i0 + i + 0.5) * step
+            v = (j0 + j + 0.5) * step
+            x = u * ux - v * uy
+            y = u * uy + v * ux
+            r = int(math.floor((ground.grid[1] - y) / ground.grid[4] - ground.grid[2]))
+            c = int(math.floor((x - ground.grid[0]) / ground.grid[4] - ground.grid[3]))
+            if r < 0 or c < 0 or r >= ground.z.shape[0] or c >= ground.z.shape[1]:
+                continue
+            z = ground.z[r, c]
+            for k in range(home.downspouts.shape[0]):
+                run = math.hypot(x - home.downspouts[k, 0], y - home.downspouts[k, 1]) - spare
+                if run > home.max_run_m:
+                    continue
+                low_enough = home.downspouts[k, 2] - z + 0.01 * rules.max_slope_pct * spare
+                if rules.ignore_fall or low_enough >= rules.min_fall * max(run, 0.0):
+                    return True
+    return False
+
+
+@njit(cache=True, nogil=True)
 def place(
     home: Home,
     ground: Ground,
@@ -171,25 +249,31 @@ def place(
     fitted = 0
     for k in range(angles.shape[0]):
         fitted += search_frame(
-            home, ground, rules, gain, taken, angles[k], ratios, step, 4, True, 100000, path, best
+            home, ground, rules, gain, taken, angles[k], ratios, step, 4 if k == 0 else 6, True, 100000,
+            UNCLIPPED, path, best
         )
         if best[0, FOUND] == 1.0 and reached_target(best[0]):
             break
     if best[0, FOUND] == 0.0 and best[1, FOUND] == 0.0 and thorough:
         square = np.array([2.0, 1.5, 1.0])
+        if not anything_to_serve(home, ground, rules, angles[0], 2.0 * step):
+            return best[0], fitted
         for k in range(1, 12):
             fitted += search_frame(
-                home, ground, rules, gain, taken, angles[0] + k * math.pi / 12.0, square, step, 2,
-                True, 4000, path, best,
+                home, ground, rules, gain, taken, angles[0] + k * math.pi / 12.0, square, step, 3,
+                True, 1500, UNCLIPPED, path, best,
             )
             if best[0, FOUND] == 1.0:
                 break
         # only where room is scarce can a finer grid find what the coarser one missed
         if best[0, FOUND] == 0.0 and best[1, FOUND] == 0.0 and fitted < SCARCE:
             for k in range(36):
+                clip = may_fit(home, ground, rules, taken, k * math.pi / 36.0, square, step)
+                if clip[0] > clip[2]:
+                    continue
                 fitted += search_frame(
                     home, ground, rules, gain, taken, k * math.pi / 36.0, square, 0.1, 1, False,
-                    20000, path, best,
+                    20000, clip, path, best,
                 )
                 if best[0, FOUND] == 1.0:
                     break
@@ -239,7 +323,7 @@ def overflow_way(
     if r < 0 or c < 0 or r >= ground.z.shape[0] or c >= ground.z.shape[1]:
         return flow.OFF_ELEVATION, 0
     return flow.trace(
-        ground.z, ground.grid, ground.lots, ground.drains, home.own, home.buildings,
+        ground.z, ground.grid, ground.lots, ground.drains, ground.built, home.own, home.buildings,
         home.foundation_m, rules.pit_fill_m, rules.max_trace_m, r, c, path, np.empty((0, 0), dtype=np.int8),
     )
 
@@ -286,7 +370,7 @@ def ground_at(ground: Ground, x: float, y: float) -> Ground:
     grid[0] -= x
     grid[1] -= y
     return Ground(
-        ground.z, ground.ground, ground.slope, ground.lots, ground.drains, ground.memo, grid
+        ground.z, ground.ground, ground.slope, ground.lots, ground.drains, ground.built, ground.memo, grid
     )
 
 
@@ -337,6 +421,8 @@ def place_all(
         open_spouts = np.arange(home.downspouts.shape[0])
         for g in range(most_gardens):
             if open_spouts.shape[0] == 0 or home.allowed.shape[0] == 0:
+                break
+            if g > 0 and home.downspouts[open_spouts, 3].sum() < rules.least_roof_m2:
                 break
             part = Home(
                 home.allowed,

@@ -13,19 +13,26 @@ from numba import njit
 
 from screening.kernels import flow
 from screening.kernels.elevation import sample
-from screening.kernels.plane import crosses, segment_enters
+from screening.kernels.plane import crosses, inside, segment_enters
 
 Array = np.ndarray
 
+_PROBE_M = 0.02
+"""How far along a run to look whether it has gone indoors."""
+
 
 class Ground(NamedTuple):
-    """The elevation window of a tile and what lies on it; arrays are (rows, cols), ``grid`` in home coordinates."""
+    """The elevation window of a tile and what lies on it; arrays are (rows, cols), ``grid`` in home coordinates.
+
+    ``built`` marks the cells near enough to a building for the setback to matter to a step from them.
+    """
 
     z: Array
     ground: Array
     slope: Array
     lots: Array
     drains: Array
+    built: Array
     memo: Array
     grid: Array
 
@@ -41,6 +48,7 @@ class Rules(NamedTuple):
     pit_fill_m: float
     max_trace_m: float
     spacing_m: float
+    least_roof_m2: float
     ignore_slope: bool
     ignore_gaps: bool
     ignore_fall: bool
@@ -170,8 +178,20 @@ def can_serve(
 
 
 @njit(cache=True, nogil=True)
+def starts_indoors(buildings: Array, x1: float, y1: float, x2: float, y2: float) -> bool:
+    """Whether a run from a wall goes into the house at once: the garden lies on the house's far side."""
+    length = math.hypot(x2 - x1, y2 - y1)
+    if length < 2.0 * _PROBE_M:
+        return False
+    t = _PROBE_M / length
+    return inside(buildings, x1 + t * (x2 - x1), y1 + t * (y2 - y1))
+
+
+@njit(cache=True, nogil=True)
 def run_is_clear(home: Home, x1: float, y1: float, x2: float, y2: float) -> bool:
     """Whether a straight run stays on the lot and crosses no building."""
+    if starts_indoors(home.buildings, x1, y1, x2, y2):
+        return False
     if crosses(home.lot, x1, y1, x2, y2):
         return False
     return not segment_enters(home.buildings, x1, y1, x2, y2)
@@ -240,6 +260,7 @@ def overflow_end(home: Home, ground: Ground, rules: Rules, r: int, c: int, path:
         ground.grid,
         ground.lots,
         ground.drains,
+        ground.built,
         home.own,
         home.buildings,
         home.foundation_m,

@@ -79,11 +79,22 @@ def ray_length(
 
 @njit(cache=True, nogil=True)
 def _sweep_edge(
-    ring: Array, eave: Array, i: int, a: float, b: float, step: float, out: Array, n: int
+    ring: Array,
+    eave: Array,
+    i: int,
+    a: float,
+    b: float,
+    step: float,
+    hip_before: int,
+    hip_after: int,
+    out: Array,
+    n: int,
 ) -> int:
     """Write the ray ends of edge ``i`` from distance ``a`` to ``b`` along it; returns the new count.
 
-    Between two rays that meet different eaves the kink of the medial axis is found by bisection.
+    Between two rays that meet different eaves the kink of the medial axis is found by bisection. Rays that meet the eaves
+    ``hip_before`` or ``hip_after`` end on the hip that both sides of a corner share: where that corner lies within the
+    gutter interval the hip is no border of the part, and only its far end is written.
     """
     m = ring.shape[0]
     j = i + 1 if i + 1 < m else 0
@@ -97,28 +108,24 @@ def _sweep_edge(
     count = max(1, int(math.ceil((b - a) / step)))
     # a ray from the very corner has no length of its own: start a hair inside
     hair = min(1e-6, 0.25 * (b - a))
-    previous = a + hair
+    s_prev = a + hair
     h_prev, k_prev = ray_length(
-        ring, eave, ring[i, 0] + previous * ex, ring[i, 1] + previous * ey, nx, ny, i, i
+        ring, eave, ring[i, 0] + s_prev * ex, ring[i, 1] + s_prev * ey, nx, ny, i, i
     )
-    out[n, 0] = ring[i, 0] + previous * ex + h_prev * nx
-    out[n, 1] = ring[i, 1] + previous * ey + h_prev * ny
-    n += 1
-    for q in range(1, count + 1):
-        s = a + (b - a) * q / count if q < count else b - hair
+    for q in range(count + 1):
+        s = a + hair if q == 0 else (a + (b - a) * q / count if q < count else b - hair)
         h, k = ray_length(ring, eave, ring[i, 0] + s * ex, ring[i, 1] + s * ey, nx, ny, i, i)
-        if k != k_prev and n + 2 < out.shape[0]:
-            lo = previous
+        if k != k_prev and n + 3 < out.shape[0]:
+            lo = s_prev
             hi = s
             h_lo = h_prev
             h_hi = h
-            k_lo = k_prev
-            for _ in range(24):
+            for _ in range(30):
                 mid = 0.5 * (lo + hi)
                 h_mid, k_mid = ray_length(
                     ring, eave, ring[i, 0] + mid * ex, ring[i, 1] + mid * ey, nx, ny, i, i
                 )
-                if k_mid == k_lo:
+                if k_mid == k_prev:
                     lo = mid
                     h_lo = h_mid
                 else:
@@ -126,16 +133,31 @@ def _sweep_edge(
                     h_hi = h_mid
             out[n, 0] = ring[i, 0] + lo * ex + h_lo * nx
             out[n, 1] = ring[i, 1] + lo * ey + h_lo * ny
-            out[n + 1, 0] = ring[i, 0] + hi * ex + h_hi * nx
-            out[n + 1, 1] = ring[i, 1] + hi * ey + h_hi * ny
-            n += 2
-        out[n, 0] = ring[i, 0] + s * ex + h * nx
-        out[n, 1] = ring[i, 1] + s * ey + h * ny
-        n += 1
-        previous = s
+            n += 1
+            if abs(h_hi - h_lo) > 1e-6:
+                out[n, 0] = ring[i, 0] + hi * ex + h_hi * nx
+                out[n, 1] = ring[i, 1] + hi * ey + h_hi * ny
+                n += 1
+        if n < out.shape[0] and (k < 0 or (k != hip_before and k != hip_after)):
+            out[n, 0] = ring[i, 0] + s * ex + h * nx
+            out[n, 1] = ring[i, 1] + s * ey + h * ny
+            n += 1
+        s_prev = s
         h_prev = h
         k_prev = k
     return n
+
+
+@njit(cache=True, nogil=True)
+def _turns_out(ring: Array, v: int) -> bool:
+    """Whether the outline turns outward (a convex corner) at vertex ``v``."""
+    m = ring.shape[0]
+    p = v - 1 if v > 0 else m - 1
+    w = v + 1 if v + 1 < m else 0
+    cross = (ring[v, 0] - ring[p, 0]) * (ring[w, 1] - ring[v, 1]) - (ring[v, 1] - ring[p, 1]) * (
+        ring[w, 0] - ring[v, 0]
+    )
+    return cross > 0.0
 
 
 @njit(cache=True, nogil=True)
@@ -245,7 +267,11 @@ def gutter_part(
         # a fan on the border of two intervals belongs to the one that starts there
         if at_vertex or not first:
             na = _sweep_vertex(ring, eave, i, axis_side, na)
-        na = _sweep_edge(ring, eave, i, a, b, step, axis_side, na)
+        before = i - 1 if i > 0 else m - 1
+        hip_before = before if not first and eave[before] and _turns_out(ring, i) else -2
+        goes_on = b >= length - 1e-9 and position + (b - a) < end - 1e-9
+        hip_after = j if goes_on and eave[j] and _turns_out(ring, j) else -2
+        na = _sweep_edge(ring, eave, i, a, b, step, hip_before, hip_after, axis_side, na)
         position = base + cumulative[i] + b
         t = b / length
         eave_side[ne, 0] = ring[i, 0] + t * (ring[j, 0] - ring[i, 0])

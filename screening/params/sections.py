@@ -223,6 +223,9 @@ class SitingParams(Section):
         source=PROGRAM_DEFAULT,
     )
     second_garden: bool = P(True, "", "try a second garden for downspouts the first does not serve")  # noqa: FBT003
+    second_garden_roof_m2: float = P(
+        20.0, "m2", "least roof that the first garden leaves over for a second one", ge=0, source=PROGRAM_DEFAULT
+    )
     garden_spacing_m: float = P(1.5, "m", "least distance between two gardens", ge=0, source=PROGRAM_DEFAULT)
 
     def contradictions(self) -> Iterator[str]:

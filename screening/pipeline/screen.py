@@ -108,7 +108,7 @@ def screen_tile(inputs: TileInputs, params: Params) -> TileResult:
         np.full(n, setback),
         np.full(n, params.rules.max_run_m),
     )
-    ground = ground_of(inputs, land, lot_geometry)
+    ground = ground_of(inputs, land, lot_geometry, footprints, setback)
     how = siting_rules(params)
     gain = yield_of(inputs.curves, params)
     building_edges = edges_of(footprints)
@@ -159,8 +159,10 @@ def inside_raster(xy: FloatArray, shape: tuple[int, ...], grid: FloatArray) -> F
     return np.asarray((col >= 0) & (row >= 0) & (col < shape[1]) & (row < shape[0]))
 
 
-def ground_of(inputs: TileInputs, land: terrain.Terrain, lots: ObjectArray) -> Ground:
-    """The rasters of the search: elevation, lots, drains."""
+def ground_of(
+    inputs: TileInputs, land: terrain.Terrain, lots: ObjectArray, footprints: ObjectArray, setback_m: float
+) -> Ground:
+    """The rasters of the search: elevation, lots, drains, and the cells near buildings."""
     shape = land.z_m.shape
     labels = terrain.draw(lots, np.arange(1, len(lots) + 1), land.grid, shape)
     if len(inputs.street_areas):
@@ -169,7 +171,10 @@ def ground_of(inputs: TileInputs, land: terrain.Terrain, lots: ObjectArray) -> G
     for things in inputs.keep_away:
         if things.kind in overflow.DRAINAGE_KINDS and len(things.geometry):
             drains |= terrain.draw(things.geometry, np.ones(len(things.geometry)), land.grid, shape, all_touched=True) > 0
-    return Ground(land.z_m, land.ground, land.slope_pct, labels, drains, np.zeros(shape, dtype=np.int8), land.grid)
+    # a step is at most a cell's diagonal long, and a cell's centre half of one from its corner
+    around = shapely.buffer(footprints, setback_m * 1.1 + 2.2 * float(land.grid[4]), quad_segs=2)
+    built = terrain.draw(around, np.ones(len(around)), land.grid, shape) > 0
+    return Ground(land.z_m, land.ground, land.slope_pct, labels, drains, built, np.zeros(shape, dtype=np.int8), land.grid)
 
 
 def yield_of(curves: YieldCurves, params: Params) -> Yield:

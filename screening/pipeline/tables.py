@@ -337,7 +337,7 @@ def candidate_rows(
     treated = total(gardens["treated_roof_m2"].to_numpy())
     roof = c.roofs.roof_area_m2[pick]
     overflow = np.array([worst(end[g.home == h]) for h in pick], dtype=object)
-    measured = np.array([bool(c.roofs.is_measured[c.roofs.first[h] : c.roofs.first[h + 1]].all()) for h in pick])
+    measured = np.array([bool(c.roofs.is_measured[c.roofs.first[h] : c.roofs.first[h + 1]].all()) for h in pick], dtype=bool)
     drawdown = np.zeros(n)
     np.maximum.at(drawdown, g.home, gardens["drawdown_h"].to_numpy())
     fall = np.full(n, np.inf)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import logging
 import os
+import warnings
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -73,7 +74,11 @@ def open_raster(path: Path) -> Iterator[Any]:
         raise InputError(msg)
     with _own_gdal() as rasterio:
         try:
-            with rasterio.open(path) as dataset:
+            with warnings.catch_warnings():
+                # A raster without a place is told by whoever needs one.
+                warnings.simplefilter("ignore", rasterio.errors.NotGeoreferencedWarning)
+                dataset = rasterio.open(path)
+            with dataset:
                 yield dataset
         except rasterio.errors.RasterioIOError as error:
             reason = str(error.__cause__ or error).strip().rstrip(".").replace("\n", " ")

@@ -5,7 +5,7 @@ from __future__ import annotations
 import logging
 import re
 import warnings
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 from screening.errors import InputError
 
@@ -14,6 +14,9 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 logger = logging.getLogger(__name__)
+
+LONGEST_REASON: Final = 120
+"""Characters of a library's message after which only its last clause is shown."""
 
 
 def call_gdal(path: Path, call: Callable[[], Any]) -> Any:
@@ -41,4 +44,6 @@ def call_gdal(path: Path, call: Callable[[], Any]) -> Any:
 def first_sentence(error: BaseException) -> str:
     """First sentence of a library's message, without line breaks and advice about its own options."""
     text = " ".join(str(error).split()).split("; It might help")[0]
-    return re.split(r"[.!]\s+(?=[A-Z])", text)[0].strip().rstrip(".;") or type(error).__name__
+    text = re.split(r"[.!]\s+(?=[A-Z])", text)[0].strip()
+    # SQLite repeats its query before it says what is wrong.
+    return (text.split("; ")[-1] if len(text) > LONGEST_REASON else text).rstrip(".;") or type(error).__name__

@@ -8,6 +8,7 @@ import sqlite3
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
+import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pyogrio
@@ -20,7 +21,6 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
     from pathlib import Path
 
-    import geopandas as gpd
 
 _NEEDED: Final = ("candidate_homes", "gardens", "other_parcels", "run_record")
 # What a parameter's key in the run record begins with.
@@ -53,6 +53,8 @@ class HomeResult:
         candidate only `buildings`: those that the file has, for a candidate's sake, on and around it.
     around : ndarray of shapely geometries
         Outlines of the parcels next to it. [m]
+    streets : GeoDataFrame
+        Streets with their names and lines near it; empty where the file has no lines.
     record : Mapping[str, str]
         The run record.
     parameters : Mapping[str, str]
@@ -68,6 +70,7 @@ class HomeResult:
     outline: Any
     layers: Mapping[str, Any]
     around: Any
+    streets: Any
     record: Mapping[str, str]
     parameters: Mapping[str, str]
     n_candidates: int
@@ -136,6 +139,7 @@ def read_home(path: Path, name: str) -> HomeResult:
         outline=outline,
         layers=layers,
         around=_around(path, outline),
+        streets=_streets(path, outline, present),
         record=record,
         parameters={key.removeprefix(_PARAMETER): text for key, text in record.items() if key.startswith(_PARAMETER)},
         n_candidates=int(pyogrio.read_info(path, layer="candidate_homes")["features"]),
@@ -180,6 +184,15 @@ def _around(path: Path, outline: Any) -> Any:
     ]
     geometry = pd.concat([frame.geometry for frame in frames]).to_numpy()
     return geometry[~shapely.equals(geometry, outline)]
+
+
+def _streets(path: Path, outline: Any, present: set[str]) -> Any:
+    """Read the streets near an outline."""
+    if outline is None or "streets" not in present or pyogrio.read_info(path, layer="streets")["geometry_type"] is None:
+        return gpd.GeoDataFrame({"street": []}, geometry=[])
+    return pyogrio.read_dataframe(
+        path, layer="streets", columns=["street"], bbox=_surroundings(outline), use_arrow=False
+    )
 
 
 def _surroundings(outline: Any) -> tuple[float, float, float, float]:

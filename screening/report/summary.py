@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import textwrap
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -14,6 +15,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
 
 _N_BEST: Final = 5
+_WIDTH: Final = 110
 
 
 def summary_data(summary: Any) -> dict[str, Any]:
@@ -57,16 +59,16 @@ def _lines(data: Mapping[str, Any], units: Units) -> Iterator[str]:
     low, high = data["diverted_low_m3_y"], data["diverted_high_m3_y"]
     kept = percent(data["diverted_m3_y"] / data["runoff_roof_m3_y"]) if data["runoff_roof_m3_y"] else percent(None)
     yield ""
-    yield (
-        f"Diverted a year, likely: {units.show(data['diverted_m3_y'], 'm3/y')}, range {units.span(low, high, 'm3/y')}; "
-        f"{kept} of the {units.show(data['runoff_roof_m3_y'], 'm3/y')} that the candidates' roofs shed"
-    )
+    yield f"Diverted a year, likely: {units.rough(data['diverted_m3_y'], 'm3/y')}"
+    yield f"  range: {units.rough_span(low, high, 'm3/y')}"
+    yield f"  of all that the candidates' roofs shed, {units.rough(data['runoff_roof_m3_y'], 'm3/y')}: {kept}"
     yield from _table("Best streets", data["best_streets"], ("street", "n_candidates"), units)
     yield from _table("Best homes", data["best_homes"], ("rank", "home_id", "address"), units)
     if data["notes"]:
         yield ""
         yield "Notes"
-        yield from (f"  - {note}" for note in data["notes"])
+        for note in data["notes"]:
+            yield from textwrap.wrap(note, _WIDTH, initial_indent="  - ", subsequent_indent="    ")
     yield ""
     yield f"Time:   {data['seconds']:.1f} s"
     yield f"Result: {data['output']}"
@@ -86,8 +88,8 @@ def _table(title: str, rows: Sequence[Mapping[str, Any]], names: Sequence[str], 
             text.rjust(width) if _is_number(row, name) else text.ljust(width)
             for text, width, name in zip(line, widths, names, strict=True)
         ]
-        volume = units.show(row.get("diverted_m3_y"), "m3/y")
-        span = units.span(row.get("diverted_low_m3_y"), row.get("diverted_high_m3_y"), "m3/y")
+        volume = units.rough(row.get("diverted_m3_y"), "m3/y")
+        span = units.rough_span(row.get("diverted_low_m3_y"), row.get("diverted_high_m3_y"), "m3/y")
         yield f"  {'  '.join(shown)}  {volume:>14}" + (
             f"  ({span})" if row.get("diverted_low_m3_y") is not None else ""
         )

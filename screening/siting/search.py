@@ -123,6 +123,7 @@ def siting_rules(params: Params) -> SitingRules:
         params.overflow.pit_fill_m,
         params.overflow.max_trace_m,
         params.siting.garden_spacing_m,
+        params.siting.second_garden_roof_m2,
         ignore_slope=False,
         ignore_gaps=False,
         ignore_fall=False,

@@ -21,7 +21,7 @@ import shapely
 
 from screening import columns
 from screening.write.destination import staged_file
-from screening.write.styles import add_layer_styles
+from screening.write.layer_styles import add_layer_styles
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping

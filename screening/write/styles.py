@@ -1,38 +1,26 @@
-"""How a desktop GIS draws each layer: OGC styles (SLD 1.1 with Symbology Encoding) in a table of the GeoPackage.
+"""How a GIS draws each layer of the result: rules, symbols, and the words of the legend.
 
 Each style is a few rules over codes of the layer, so that a legend reads in plain words. Light and dark carry the
 meaning as much as hue does: the layers stay apart in a grey print and for colour-blind readers.
-
-References
-----------
-.. [1] OGC 05-078r4, Styled Layer Descriptor profile of the Web Map Service 1.1.0.
-.. [2] OGC 05-077r4, Symbology Encoding 1.1.0.
 """
 
 from __future__ import annotations
 
-import xml.etree.ElementTree as ET
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final
 
 from screening import colours
-from screening.columns import END_CODES, LAYERS, REASON_CODES
+from screening.columns import END_CODES, REASON_CODES
 
 if TYPE_CHECKING:
-    import sqlite3
-    from collections.abc import Iterable, Mapping
-
-_SLD: Final = "http://www.opengis.net/sld"
-_SE: Final = "http://www.opengis.net/se"
-_OGC: Final = "http://www.opengis.net/ogc"
-for _prefix, _uri in (("sld", _SLD), ("se", _SE), ("ogc", _OGC)):
-    ET.register_namespace(_prefix, _uri)
+    from collections.abc import Mapping
 
 # A parcel with one of these reasons was never a question of room for a garden.
 NOT_SCREENED: Final = ("not_residential", "no_building", "building_too_small", "bad_geometry", "outside_elevation")
 
-# Details of a lot are drawn from about this scale on; farther out they would only make the map black.
-_NEAR: Final = 7_500
+# Details of a lot are drawn from about these scales on; farther out they would only make the map black.
+_NEAR: Final = 2_500
+_LESS_NEAR: Final = 6_000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -70,7 +58,7 @@ Symbol = Fill | Line | Mark
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Test:
-    """Condition on a column: one of some values, above a number, null, or not null."""
+    """Condition on a column: one of some values, at most or above a number, null, or not null."""
 
     column: str
     values: tuple[str, ...] = ()
@@ -156,15 +144,10 @@ _STYLES: Final[Mapping[str, Style]] = {
     "downspouts": Style(
         title="Downspouts",
         rules=(
+            # Not by `is_measured`: programs disagree on how a switch is compared, and some then draw nothing at all.
             Rule(
-                title="measured, water to a garden",
-                tests=(*_codes("is_measured", "true"), Test(column="garden_id", is_null=False)),
-                symbols=(Mark(shape="circle", colour=colours.WATER, line=colours.PAPER, size=8),),
-                nearer_than=_NEAR,
-            ),
-            Rule(
-                title="assumed, water to a garden",
-                tests=(*_codes("is_measured", "false"), Test(column="garden_id", is_null=False)),
+                title="water to a garden",
+                tests=(Test(column="garden_id", is_null=False),),
                 symbols=(Mark(shape="circle", colour=colours.PAPER, line=colours.WATER, size=8),),
                 nearer_than=_NEAR,
             ),
@@ -210,16 +193,20 @@ _STYLES: Final[Mapping[str, Style]] = {
                 title="house of the lot",
                 tests=_codes("role_code", "principal"),
                 symbols=(Fill(colour=colours.HOUSE, line=colours.BUILDING_LINE),),
+                nearer_than=_LESS_NEAR,
             ),
             Rule(
                 title="other building of the lot",
                 tests=_codes("role_code", "other"),
                 symbols=(Fill(colour=colours.OTHER_BUILDING, line=colours.BUILDING_LINE),),
+                nearer_than=_LESS_NEAR,
             ),
             Rule(
                 title="building of a neighbour",
                 tests=_codes("role_code", "neighbour"),
-                symbols=(Fill(colour=colours.NEIGHBOUR_BUILDING, line=colours.BUILDING_LINE, width=0.4),),
+                # Hollow: the house of one candidate is a neighbour of the next, and would be painted over.
+                symbols=(Fill(colour=None, line=colours.BUILDING_LINE, width=0.4),),
+                nearer_than=_LESS_NEAR,
             ),
         ),
     ),
@@ -241,7 +228,7 @@ _STYLES: Final[Mapping[str, Style]] = {
                 symbols=(
                     Fill(colour=colours.OPEN_GROUND, line=colours.OPEN_GROUND_LINE, width=0.6, opacity=0.7, dash="3 2"),
                 ),
-                nearer_than=_NEAR,
+                nearer_than=_LESS_NEAR,
             ),
         ),
     ),
@@ -276,167 +263,3 @@ _STYLES: Final[Mapping[str, Style]] = {
         ),
     ),
 }
-
-
-def sld(name: str, n_rows: int) -> str:
-    """Return the style of a layer as an SLD 1.1 document.
-
-    Parameters
-    ----------
-    name : str
-        A layer that has a geometry.
-    n_rows : int
-        Its rows.
-
-    Returns
-    -------
-    str
-        XML text.
-    """
-    style = layer_style(name, n_rows)
-    root = ET.Element(f"{{{_SLD}}}StyledLayerDescriptor", {"version": "1.1.0"})
-    named = ET.SubElement(root, f"{{{_SLD}}}NamedLayer")
-    ET.SubElement(named, f"{{{_SE}}}Name").text = name
-    user = ET.SubElement(named, f"{{{_SLD}}}UserStyle")
-    ET.SubElement(user, f"{{{_SE}}}Name").text = name
-    _describe(user, style.title)
-    ET.SubElement(user, f"{{{_SLD}}}IsDefault").text = "1"
-    feature_style = ET.SubElement(user, f"{{{_SE}}}FeatureTypeStyle")
-    for number, rule in enumerate(style.rules, start=1):
-        _add_rule(feature_style, rule, f"{name}_{number}")
-    ET.indent(root)
-    return ET.tostring(root, encoding="unicode", xml_declaration=False) + "\n"
-
-
-def _describe(parent: ET.Element, title: str) -> None:
-    description = ET.SubElement(parent, f"{{{_SE}}}Description")
-    ET.SubElement(description, f"{{{_SE}}}Title").text = title
-
-
-def _add_rule(parent: ET.Element, rule: Rule, name: str) -> None:
-    """Add a rule; the order of its parts is fixed by the schema of Symbology Encoding."""
-    element = ET.SubElement(parent, f"{{{_SE}}}Rule")
-    ET.SubElement(element, f"{{{_SE}}}Name").text = name
-    _describe(element, rule.title)
-    if rule.tests:
-        conditions = ET.SubElement(element, f"{{{_OGC}}}Filter")
-        if len(rule.tests) > 1:
-            conditions = ET.SubElement(conditions, f"{{{_OGC}}}And")
-        for test in rule.tests:
-            _add_test(conditions, test)
-    if rule.nearer_than is not None:
-        ET.SubElement(element, f"{{{_SE}}}MaxScaleDenominator").text = str(rule.nearer_than)
-    for symbol in rule.symbols:
-        if isinstance(symbol, Fill):
-            _add_area(element, symbol)
-        elif isinstance(symbol, Line):
-            line = ET.SubElement(element, f"{{{_SE}}}LineSymbolizer")
-            _add_stroke(line, symbol.colour, symbol.width, symbol.dash)
-        else:
-            _add_point(element, symbol)
-
-
-def _add_test(parent: ET.Element, test: Test) -> None:
-    if test.is_null is not None:
-        if not test.is_null:
-            parent = ET.SubElement(parent, f"{{{_OGC}}}Not")
-        _compare(parent, "PropertyIsNull", test.column)
-        return
-    if len(test.values) > 1:
-        parent = ET.SubElement(parent, f"{{{_OGC}}}Or")
-    for value in test.values:
-        _compare(parent, "PropertyIsEqualTo", test.column, value)
-    if test.at_most is not None:
-        _compare(parent, "PropertyIsLessThanOrEqualTo", test.column, f"{test.at_most:g}")
-    if test.above is not None:
-        _compare(parent, "PropertyIsGreaterThan", test.column, f"{test.above:g}")
-
-
-def _compare(parent: ET.Element, operator: str, column: str, value: str | None = None) -> None:
-    element = ET.SubElement(parent, f"{{{_OGC}}}{operator}")
-    ET.SubElement(element, f"{{{_OGC}}}PropertyName").text = column
-    if value is not None:
-        ET.SubElement(element, f"{{{_OGC}}}Literal").text = value
-
-
-def _add_area(parent: ET.Element, symbol: Fill) -> None:
-    element = ET.SubElement(parent, f"{{{_SE}}}PolygonSymbolizer")
-    if symbol.colour is not None:
-        fill = ET.SubElement(element, f"{{{_SE}}}Fill")
-        _parameters(fill, {"fill": symbol.colour, "fill-opacity": f"{symbol.opacity:g}"})
-    _add_stroke(element, symbol.line, symbol.width, symbol.dash)
-
-
-def _add_stroke(parent: ET.Element, colour: str, width: float, dash: str) -> None:
-    stroke = ET.SubElement(parent, f"{{{_SE}}}Stroke")
-    values = {"stroke": colour, "stroke-width": f"{width:g}", "stroke-linejoin": "round", "stroke-linecap": "butt"}
-    _parameters(stroke, values | ({"stroke-dasharray": dash} if dash else {}))
-
-
-def _add_point(parent: ET.Element, symbol: Mark) -> None:
-    graphic = ET.SubElement(ET.SubElement(parent, f"{{{_SE}}}PointSymbolizer"), f"{{{_SE}}}Graphic")
-    mark = ET.SubElement(graphic, f"{{{_SE}}}Mark")
-    ET.SubElement(mark, f"{{{_SE}}}WellKnownName").text = symbol.shape
-    _parameters(ET.SubElement(mark, f"{{{_SE}}}Fill"), {"fill": symbol.colour})
-    _parameters(ET.SubElement(mark, f"{{{_SE}}}Stroke"), {"stroke": symbol.line, "stroke-width": "1.6"})
-    ET.SubElement(graphic, f"{{{_SE}}}Size").text = f"{symbol.size:g}"
-
-
-def _parameters(parent: ET.Element, values: Mapping[str, str]) -> None:
-    for name, value in values.items():
-        ET.SubElement(parent, f"{{{_SE}}}SvgParameter", {"name": name}).text = value
-
-
-# The columns that desktop programs look for; it is a table beside the standard, which GeoPackage allows.
-_CREATE: Final = """
-CREATE TABLE layer_styles (
-    id INTEGER PRIMARY KEY AUTOINCREMENT NOT NULL,
-    f_table_catalog TEXT(256),
-    f_table_schema TEXT(256),
-    f_table_name TEXT(256),
-    f_geometry_column TEXT(256),
-    styleName TEXT(30),
-    styleQML TEXT,
-    styleSLD TEXT,
-    useAsDefault BOOLEAN,
-    description TEXT,
-    owner TEXT(30),
-    ui TEXT(30),
-    update_time DATETIME
-)
-"""
-_INSERT: Final = """
-INSERT INTO layer_styles (
-    f_table_catalog, f_table_schema, f_table_name, f_geometry_column, styleName, styleSLD, useAsDefault, description,
-    owner, update_time
-) VALUES ('', '', ?, ?, ?, ?, 1, ?, '', ?)
-"""
-
-
-def add_layer_styles(
-    connection: sqlite3.Connection, n_rows: Mapping[str, int], *, geometry_name: str, written_at: str
-) -> None:
-    """Put a style for each layer that has a geometry into the table `layer_styles`.
-
-    Parameters
-    ----------
-    connection : sqlite3.Connection
-        The GeoPackage; the caller commits.
-    n_rows : Mapping[str, int]
-        Rows by layer name.
-    geometry_name : str
-        Name of the geometry column.
-    written_at : str
-        Time put into the rows.
-    """
-    connection.execute(_CREATE)
-    rows = [
-        (name, geometry_name, name, sld(name, n_rows[name]), layer_style(name, n_rows[name]).title, written_at)
-        for name in _in_registry_order(n_rows)
-    ]
-    connection.executemany(_INSERT, rows)
-
-
-def _in_registry_order(names: Iterable[str]) -> list[str]:
-    wanted = set(names)
-    return [layer.name for layer in LAYERS if layer.name in wanted]

@@ -1,0 +1,607 @@
+"""Each kernel against a plain twin in numpy, scipy, shapely or simple Python, written from the meaning."""
+
+from __future__ import annotations
+
+import heapq
+from fractions import Fraction
+from itertools import pairwise
+
+import numpy as np
+import pytest
+import shapely
+from made_lots import cell_centres
+from scipy import ndimage
+
+from screening.kernels import bucket, elevation, flow, plane, roofs
+from screening.kernels import ground as ground_kernel
+
+RNG = np.random.default_rng(20)
+
+
+def grid_of(x0=0.0, y0=0.0, row=0.0, col=0.0, cell=1.0):
+    return np.array([x0, y0, row, col, cell])
+
+
+def edges_of(*shapes):
+    """Edges (n, 4) of all rings."""
+    out = [
+        np.hstack([xy[:-1], xy[1:]])
+        for s in shapes
+        for xy in (shapely.get_coordinates(r) for r in shapely.get_rings(s))
+    ]
+    return np.concatenate(out) if out else np.empty((0, 4))
+
+
+def star(rng, n=9, radius=10.0, centre=(0.0, 0.0)):
+    """A random simple polygon around a centre."""
+    angle = np.sort(rng.uniform(0.0, 2.0 * np.pi, n))
+    r = radius * rng.uniform(0.35, 1.0, n)
+    return shapely.polygons(np.column_stack([centre[0] + r * np.cos(angle), centre[1] + r * np.sin(angle)]))
+
+
+def holey(rng):
+    """A polygon with a hole."""
+    return shapely.difference(star(rng), shapely.buffer(shapely.Point(0.0, 0.0), 1.2, quad_segs=2))
+
+
+# --- slope and aspect ------------------------------------------------------------------------------------------------
+
+
+def horn_twin(z, ground, cell):
+    """East and south gradient from whole-array differences.
+
+    A row through the window counts with its outer cells; where one is missing, with its middle and the other.
+    """
+    z = np.pad(np.where(ground, z, np.nan), 2, constant_values=np.nan)
+
+    def along(columns):
+        # difference of the two neighbours where both are known, else the one-sided difference
+        two = (np.roll(columns, -1, axis=1) - np.roll(columns, 1, axis=1)) / (2.0 * cell)
+        ahead = (np.roll(columns, -1, axis=1) - columns) / cell
+        back = (columns - np.roll(columns, 1, axis=1)) / cell
+        best = np.where(np.isnan(two), np.where(np.isnan(back), ahead, back), two)
+        weight = np.where(np.isnan(best), 0.0, 1.0)
+        best = np.nan_to_num(best)
+        rows = [(np.roll(best, k, axis=0), np.roll(weight, k, axis=0), 2.0 if k == 0 else 1.0) for k in (-1, 0, 1)]
+        total = sum(w * f for _, w, f in rows)
+        with np.errstate(invalid="ignore", divide="ignore"):
+            return sum(b * w * f for b, w, f in rows) / total
+
+    east = along(z)[2:-2, 2:-2]
+    south = along(z.T).T[2:-2, 2:-2]
+    slope = np.where(ground, 100.0 * np.hypot(east, south), np.nan)
+    aspect = np.degrees(np.arctan2(-east, south)) % 360.0
+    return slope, np.where(ground & (slope > 0.0), aspect, np.nan)
+
+
+@pytest.mark.parametrize("missing", [0.0, 0.02, 0.2, 0.6])
+def test_horn_with_and_without_missing_cells(missing):
+    rng = np.random.default_rng(int(100 * missing))
+    z = rng.normal(100.0, 1.0, (40, 33))
+    ground = rng.random(z.shape) >= missing
+    slope, aspect = elevation.horn(z, ground, 0.7)
+    slope_twin, aspect_twin = horn_twin(z, ground, 0.7)
+    np.testing.assert_allclose(slope, slope_twin, rtol=1e-10, equal_nan=True)
+    np.testing.assert_allclose(aspect, aspect_twin, rtol=1e-10, equal_nan=True)
+    assert np.isnan(slope).sum() >= (~ground).sum()
+
+
+def test_a_plane_keeps_its_slope_and_aspect_beside_walls_and_edges():
+    x, y = cell_centres(0.0, 0.0, 30, 30, 2.0)
+    east, north = 0.03, -0.05
+    z = 50.0 + east * x + north * y
+    ground = np.ones(z.shape, dtype=bool)
+    ground[10:15, 8:20] = False
+    slope, aspect = elevation.horn(z, ground, 2.0)
+    np.testing.assert_allclose(slope[ground], 100.0 * np.hypot(east, north), rtol=1e-9)
+    # downhill is to the west and north
+    np.testing.assert_allclose(aspect[ground], np.degrees(np.arctan2(-east, -north)) % 360.0, rtol=1e-9)
+    assert np.isnan(slope[~ground]).all()
+
+
+# --- samples ---------------------------------------------------------------------------------------------------------
+
+
+def test_samples_are_bilinear():
+    z = RNG.normal(size=(20, 25))
+    x0, y0, cell = 300.0, 900.0, 1.5
+    xy = np.column_stack([x0 + RNG.uniform(0.8, 36.6, 200), y0 - RNG.uniform(0.8, 29.2, 200)])
+    got = elevation.sample_many(z, np.ones(z.shape, dtype=bool), grid_of(x0, y0, cell=cell), xy)
+    at = np.array([(y0 - xy[:, 1]) / cell - 0.5, (xy[:, 0] - x0) / cell - 0.5])
+    np.testing.assert_allclose(got, ndimage.map_coordinates(z, at, order=1), rtol=1e-10, atol=1e-12)
+
+
+def test_samples_beside_a_house_follow_the_plane_of_the_yard():
+    x, y = cell_centres(0.0, 0.0, 40, 40, 1.0)
+    z = 20.0 + 0.04 * x - 0.02 * y
+    ground = np.ones(z.shape, dtype=bool)
+    ground[15:24, 15:27] = False
+    z[~ground] = 99.0  # made up, as a bare-earth model is under houses
+    xy = np.array(
+        [(15.0, -18.3), (27.0, -20.0), (21.0, -15.0), (15.0, -15.0), (26.8, -23.9), (0.2, -0.2), (39.9, -39.7)]
+    )
+    got = elevation.sample_many(z, ground, grid_of(), xy)
+    np.testing.assert_allclose(got, 20.0 + 0.04 * xy[:, 0] - 0.02 * xy[:, 1], rtol=1e-12)
+    # in the middle of a large house and off the raster nothing is known
+    ground[:] = True
+    ground[5:35, 5:35] = False
+    assert np.isnan(
+        elevation.sample_many(z, ground, grid_of(), np.array([(20.0, -20.0), (-3.0, -5.0), (45.0, -5.0)]))
+    ).all()
+
+
+def test_samples_are_the_same_in_every_window():
+    z = RNG.normal(size=(60, 60))
+    ground = RNG.random(z.shape) > 0.15
+    xy = np.column_stack([1000.0 + RNG.uniform(25, 35, 300), 2000.0 - RNG.uniform(25, 35, 300)])
+    whole = elevation.sample_many(z, ground, grid_of(1000.0, 2000.0), xy)
+    part = elevation.sample_many(z[12:50, 9:52], ground[12:50, 9:52], grid_of(1000.0, 2000.0, 12.0, 9.0), xy)
+    assert np.array_equal(whole, part, equal_nan=True)
+
+
+def test_the_plane_around_a_house_is_that_of_least_squares():
+    rng = np.random.default_rng(3)
+    for _ in range(8):
+        house = shapely.box(20.0, -30.0, 29.0, -21.0)
+        lot = star(rng, 8, 22.0, (25.0, -25.0)).union(shapely.buffer(house, 4.0))
+        x, y = cell_centres(0.0, 0.0, 50, 50, 1.0)
+        z = 10.0 + 0.03 * x + 0.01 * y + rng.normal(0.0, 0.1, x.shape)
+        ground = rng.random(z.shape) > 0.1
+        got = elevation.ring_plane(z, ground, grid_of(), edges_of(house), edges_of(lot), 1.0, 10.0)
+        points = shapely.points(x, y)
+        distance = shapely.distance(points, house)
+        use = ground & shapely.contains_properly(lot, points) & (distance >= 1.0) & (distance <= 10.0)
+        design = np.column_stack([np.ones(use.sum()), x[use], y[use]])
+        fit, residual, _, _ = np.linalg.lstsq(design, z[use], rcond=None)
+        np.testing.assert_allclose(got[:2], fit[1:], rtol=1e-8)
+        np.testing.assert_allclose(got[2], 1.0 - residual[0] / ((z[use] - z[use].mean()) ** 2).sum(), rtol=1e-8)
+        assert got[3] == use.sum()
+        np.testing.assert_allclose(got[4], np.polyfit(distance[use], z[use], 1)[0], rtol=1e-6)
+        np.testing.assert_allclose(got[5], np.sqrt(residual[0] / use.sum()), rtol=1e-8)
+
+
+def test_too_little_ground_gives_no_plane():
+    z = np.zeros((50, 50))
+    house, lot = shapely.box(20, -30, 29, -21), shapely.box(18, -32, 31, -19)
+    ground = np.zeros(z.shape, dtype=bool)
+    ground[19:21, 18:20] = True  # one of the four is nearer than a metre to the house
+    got = elevation.ring_plane(z, ground, grid_of(), edges_of(house), edges_of(lot), 1.0, 10.0)
+    assert np.isnan(got[:2]).all()
+    assert got[3] == 3
+
+
+# --- steepest descent and the way of the overflow --------------------------------------------------------------------
+
+
+def d8_twin(z):
+    """Directions from shifted arrays; the codes go clockwise from east."""
+    padded = np.pad(z, 1, constant_values=np.nan)
+    drops = []
+    for dr, dc in ((0, 1), (1, 1), (1, 0), (1, -1), (0, -1), (-1, -1), (-1, 0), (-1, 1)):
+        there = padded[1 + dr : 1 + dr + z.shape[0], 1 + dc : 1 + dc + z.shape[1]]
+        drops.append(np.nan_to_num((z - there) / np.hypot(dr, dc), nan=-np.inf))
+    drops = np.array(drops)
+    return np.where(drops.max(axis=0) > 0.0, 2 ** drops.argmax(axis=0), 0)
+
+
+def test_directions_of_steepest_descent():
+    z = RNG.normal(size=(60, 50))
+    assert np.array_equal(flow.d8(z), d8_twin(z))
+
+
+def test_of_equal_drops_the_first_from_east_clockwise_is_taken():
+    z = np.array([[5.0, 5.0, 5.0], [1.0, 9.0, 1.0], [5.0, 1.0, 5.0]])
+    assert flow.d8(z)[1, 1] == 1  # east before south and west
+    z[1, 2] = 5.0
+    assert flow.d8(z)[1, 1] == 4  # south before west
+
+
+class Land:
+    """Ground for traces: one own lot, the rest as given."""
+
+    def __init__(self, z, lots, drains=None, buildings=(), setback=3.0, pit=0.1, most=100.0, cell=1.0):
+        self.z, self.lots, self.buildings = z, lots.astype(np.int32), buildings
+        self.drains = np.zeros(z.shape, dtype=bool) if drains is None else drains
+        self.setback, self.pit, self.most, self.cell = setback, pit, most, cell
+
+    def trace(self, r, c, memo=None):
+        """End code and the cells of the way by the kernel."""
+        path = np.empty((int(self.most / self.cell) + 8, 2))
+        memo = np.empty((0, 0), dtype=np.int8) if memo is None else memo
+        near = np.ones(self.z.shape, dtype=bool)
+        code, n = flow.trace(
+            self.z, grid_of(cell=self.cell), self.lots, self.drains, near, 1, edges_of(*self.buildings), self.setback,
+            self.pit, self.most, r, c, path, memo,
+        )  # fmt: skip
+        cells = np.column_stack([-path[:n, 1], path[:n, 0]]) / self.cell - 0.5
+        return code, [tuple(v) for v in np.round(cells).astype(int).tolist()]
+
+    def walk(self, r, c):
+        """The same in plain Python for ground without hollows; None where there is one."""
+        codes = d8_twin(self.z)
+        way, length = [], 0.0
+        outside = 0
+        walls = shapely.union_all(list(self.buildings)) if self.buildings else None
+        while True:
+            if not (0 <= r < self.z.shape[0] and 0 <= c < self.z.shape[1]):
+                return flow.OFF_ELEVATION, way
+            way.append((r, c))
+            line = [((q + 0.5) * self.cell, -(p + 0.5) * self.cell) for p, q in way[-2:]]
+            step = shapely.LineString(line) if len(line) > 1 else shapely.Point(line[0])
+            length += step.length
+            if walls is not None and walls.distance(step) < self.setback - 1e-3:
+                return flow.BUILDING_SETBACK, way
+            if self.drains[r, c]:
+                return flow.DRAINAGE, way
+            lot = self.lots[r, c]
+            if lot not in (0, 1):
+                return flow.NEIGHBOUR_LOT, way
+            if lot == 0:
+                around = self.lots[max(r - 1, 0) : r + 2, max(c - 1, 0) : c + 2]
+                outside += 1
+                if outside == 2 or not np.isin(around, (0, 1), invert=True).any():
+                    return flow.STREET, way
+            else:
+                outside = 0
+            if length >= self.most:
+                return (flow.STREET if lot == 0 else flow.OWN_GROUND), way
+            if codes[r, c] == 0:
+                return None, way
+            k = int(np.log2(codes[r, c]))
+            r += (0, 1, 1, 1, 0, -1, -1, -1)[k]
+            c += (1, 1, 0, -1, -1, -1, 0, 1)[k]
+
+
+def slope_with_noise(rng, shape=(60, 60), noise=0.02, steep=0.06):
+    x, y = cell_centres(0.0, 0.0, *shape, 1.0)
+    angle = rng.uniform(0.0, 2.0 * np.pi)
+    return 50.0 + steep * (np.cos(angle) * x + np.sin(angle) * y) + noise * rng.normal(size=shape)
+
+
+def random_land(rng):
+    """A lot amid a street, a neighbour, a ditch and two houses."""
+    z = slope_with_noise(rng)
+    lots = np.zeros(z.shape, dtype=np.int32)
+    lots[15:45, 15:45] = 1
+    lots[15:45, 46 : 46 + rng.integers(1, 14)] = 2
+    lots[45 : 45 + rng.integers(1, 15), 15:45] = 3
+    drains = np.zeros(z.shape, dtype=bool)
+    drains[15:20, rng.integers(15, 40)] = True
+    houses = [shapely.box(x, y - 6.0, x + 7.0, y) for x, y in rng.uniform((12, -44), (40, -20), (2, 2))]
+    return Land(z, lots, drains, houses, setback=rng.uniform(0.8, 3.0), pit=0.0)
+
+
+def test_the_way_of_the_overflow_cell_by_cell():
+    rng = np.random.default_rng(8)
+    ends = []
+    for _ in range(60):
+        land = random_land(rng)
+        for r, c in rng.integers(16, 44, (12, 2)).tolist():
+            if shapely.contains_xy(shapely.union_all(land.buildings), c + 0.5, -r - 0.5):
+                continue
+            code, way = land.trace(r, c)
+            wanted, walked = land.walk(r, c)
+            if wanted is None:
+                # a hollow, and none may be passed
+                assert code in (flow.OWN_LOW_SPOT, flow.STREET, flow.OFF_ELEVATION)
+                continue
+            assert (code, way) == (wanted, walked)
+            ends.append(code)
+    # every kind of end came up, or the test looked at nothing
+    assert set(ends) >= {flow.STREET, flow.DRAINAGE, flow.NEIGHBOUR_LOT, flow.BUILDING_SETBACK}
+
+
+def test_ends_remembered_along_the_way_are_those_traced_afresh():
+    rng = np.random.default_rng(9)
+    for _ in range(20):
+        land = random_land(rng)
+        land.pit = 0.1
+        memo = np.zeros(land.z.shape, dtype=np.int8)
+        for r, c in rng.integers(16, 44, (60, 2)):
+            assert land.trace(r, c, memo)[0] == land.trace(r, c)[0]
+
+
+def pour_point(z, r, c):
+    """How high water has to rise in a pit until it runs to a lower cell: priority flood with heapq."""
+    heap, seen, level = [(z[r, c], r, c)], {(r, c)}, z[r, c]
+    while heap:
+        height, p, q = heapq.heappop(heap)
+        level = max(level, height)
+        if z[p, q] < z[r, c]:
+            return level - z[r, c]
+        for dp in (-1, 0, 1):
+            for dq in (-1, 0, 1):
+                i, j = p + dp, q + dq
+                if (i, j) not in seen and 0 <= i < z.shape[0] and 0 <= j < z.shape[1]:
+                    seen.add((i, j))
+                    heapq.heappush(heap, (z[i, j], i, j))
+    return np.inf
+
+
+def test_shallow_hollows_are_passed_over_their_lowest_rim_and_deep_ones_hold():
+    rng = np.random.default_rng(10)
+    passed = held = 0
+    for _ in range(60):
+        z = slope_with_noise(rng, noise=0.05, steep=0.03)
+        land = Land(z, np.ones(z.shape), pit=0.06)
+        code, way = land.trace(30, 30)
+        heights = np.array([z[p] for p in way])
+        above = heights - np.minimum.accumulate(heights)
+        assert above.max() <= 0.06 + 1e-9
+        assert all(max(abs(a[0] - b[0]), abs(a[1] - b[1])) == 1 for a, b in pairwise(way))
+        passed += above.max() > 0.0
+        if code == flow.OWN_LOW_SPOT:
+            assert pour_point(z, *way[-1]) > 0.06
+            held += 1
+    assert passed > 5
+    assert held > 5
+
+
+def test_a_way_that_reaches_the_raster_s_edge_or_a_gap_cannot_be_followed():
+    z = slope_with_noise(np.random.default_rng(1), noise=0.0)
+    assert Land(z, np.ones(z.shape)).trace(30, 30)[0] == flow.OFF_ELEVATION
+    flat = np.fromfunction(lambda r, c: 10.0 - 0.1 * c + 0.0 * r, (20, 40))
+    flat[:, 25] = np.nan
+    code, way = Land(flat, np.ones(flat.shape)).trace(10, 10)
+    assert code == flow.OFF_ELEVATION
+    assert way[-1] == (10, 24)
+
+
+def test_a_long_way_is_cut():
+    z = np.fromfunction(lambda r, c: 10.0 - 0.01 * c + 0.0 * r, (5, 200))
+    code, way = Land(z, np.ones(z.shape), most=50.0).trace(2, 3)
+    assert code == flow.OWN_GROUND
+    assert len(way) == 51
+
+
+def test_a_step_through_a_wall_is_seen_however_small_the_setback():
+    # each end of a diagonal step lies 0.7 m from the wall, the setback is 0.61 m (New Jersey without a basement)
+    x, y = cell_centres(0.0, 0.0, 30, 30, 1.0)
+    z = 50.0 - 0.05 * x + 0.05 * y
+    house = shapely.Polygon([(4.0, -16.0), (16.0, -4.0), (23.0, -11.0), (11.0, -23.0)])
+    land = Land(z, np.ones(z.shape), buildings=[house], setback=0.61)
+    assert land.walk(5, 5)[0] == flow.BUILDING_SETBACK
+    assert land.trace(5, 5)[0] == flow.BUILDING_SETBACK
+
+
+# --- plane geometry --------------------------------------------------------------------------------------------------
+
+
+def test_points_in_polygons_and_distances():
+    for _ in range(20):
+        shape = holey(RNG)
+        edges = edges_of(shape)
+        xy = RNG.uniform(-12.0, 12.0, (50, 2))
+        points = shapely.points(xy)
+        assert [plane.inside(edges, *p) for p in xy] == shapely.contains_properly(shape, points).tolist()
+        wanted = shapely.distance(shapely.boundary(shape), points)
+        np.testing.assert_allclose([plane.distance_to_edges(edges, *p) for p in xy], wanted, atol=1e-12)
+    assert plane.distance_to_edges(np.empty((0, 4)), 1.0, 2.0) == np.inf
+    assert plane.point_segment_distance(3.0, 4.0, 0.0, 0.0, 0.0, 0.0) == 5.0
+
+
+def test_segments_that_cross_or_enter():
+    for _ in range(20):
+        shape = holey(RNG)
+        edges = edges_of(shape)
+        lines = RNG.uniform(-12.0, 12.0, (60, 4))
+        segments = shapely.linestrings(lines.reshape(-1, 2, 2))
+        crossed = shapely.intersects(shapely.boundary(shape), segments)
+        entered = shapely.length(shapely.intersection(segments, shape)) > 1e-9
+        assert [plane.crosses(edges, *line) for line in lines] == crossed.tolist()
+        assert [plane.segment_enters(edges, *line) for line in lines] == entered.tolist()
+
+
+def test_runs_that_start_on_a_wall_or_a_corner():
+    house = edges_of(shapely.box(0.0, 0.0, 10.0, 8.0))
+    runs = {
+        (5.0, 8.0, 5.0, 12.0): False,  # away from a wall
+        (0.0, 0.0, -3.0, -4.0): False,  # away from a corner
+        (0.0, 0.0, 10.0, 0.0): False,  # along a wall
+        (0.0, 0.0, 14.0, 0.0): False,  # along a wall and on
+        (0.0, 0.0, 14.0, -1.0): False,
+        (5.0, 0.0, 5.0, 12.0): True,  # through the house
+        (0.0, 0.0, 12.0, 9.6): True,  # from corner to corner and out
+        (0.0, 0.0, 10.0, 8.0): True,  # from corner to corner
+        (0.0, 4.0, 10.0, 4.0): True,
+    }
+    for run, enters in runs.items():
+        assert plane.segment_enters(house, *run) == enters, run
+    assert not plane.segment_enters(house, 1.0, 1.0, 1.0, 1.0)
+
+
+def test_rectangles_within_an_area():
+    fits = 0
+    for _ in range(30):
+        shape = holey(RNG)
+        edges = edges_of(shape)
+        for _ in range(20):
+            angle, length, width = RNG.uniform(0, np.pi), RNG.uniform(0.3, 6.0), RNG.uniform(0.3, 4.0)
+            cx, cy = RNG.uniform(-8.0, 8.0, 2)
+            ux, uy = np.cos(angle), np.sin(angle)
+            signs = np.array([(-1, -1), (1, -1), (1, 1), (-1, 1)])
+            corners = (cx, cy) + signs * (length, width) / 2 @ np.array([(ux, uy), (-uy, ux)])
+            wanted = bool(shapely.covers(shape, shapely.polygons(corners)))
+            assert plane.rectangle_within(edges, cx, cy, ux, uy, length, width) == wanted
+            fits += wanted
+    assert fits > 50
+
+
+def test_a_rectangle_may_touch_the_border():
+    edges = edges_of(shapely.box(0.0, 0.0, 4.0, 2.0))
+    assert plane.rectangle_within(edges, 2.0, 1.0, 1.0, 0.0, 4.0, 2.0)
+    assert not plane.rectangle_within(edges, 2.0, 1.0, 1.0, 0.0, 4.001, 2.0)
+
+
+def test_segments_through_the_open_box():
+    for _ in range(300):
+        line = RNG.uniform(-4.0, 4.0, 4)
+        box = shapely.box(-2.0, -1.0, 2.0, 1.0)
+        wanted = shapely.length(shapely.intersection(box, shapely.LineString(line.reshape(2, 2)))) > 1e-12
+        assert plane.box_meets_edge(2.0, 1.0, *line) == wanted
+    # along its side is outside
+    assert not plane.box_meets_edge(2.0, 1.0, -3.0, 1.0, 3.0, 1.0)
+
+
+# --- roofs -----------------------------------------------------------------------------------------------------------
+
+HOUSES = {
+    "rectangle": shapely.box(0.0, 0.0, 12.0, 8.0),
+    "square": shapely.box(0.0, 0.0, 9.0, 9.0),
+    "L": shapely.box(0.0, 0.0, 14.0, 10.0).difference(shapely.box(8.0, 5.0, 20.0, 20.0)),
+    "T": shapely.box(0.0, 0.0, 16.0, 6.0).union(shapely.box(5.0, 0.0, 11.0, 13.0)),
+    "U": shapely.box(0.0, 0.0, 15.0, 12.0).difference(shapely.box(5.0, 5.0, 10.0, 20.0)),
+    "octagon": shapely.Point(0.0, 0.0).buffer(6.0, quad_segs=2),
+    "skew": shapely.Polygon([(0.0, 0.0), (11.0, 1.5), (12.0, 8.0), (5.0, 9.0), (-1.0, 6.0)]),
+}
+
+
+def ring_of(house):
+    """Counter-clockwise ring and the distance along it."""
+    xy = shapely.get_coordinates(shapely.orient_polygons(house))[:-1]
+    return xy, np.concatenate([[0.0], np.cumsum(np.hypot(*(np.roll(xy, -1, axis=0) - xy).T))])
+
+
+@pytest.mark.parametrize("name", HOUSES)
+def test_roof_parts_are_the_points_nearest_to_their_stretch_of_eave(name):
+    house = HOUSES[name]
+    ring, along = ring_of(house)
+    eave = np.ones(len(ring), dtype=bool)
+    cuts = np.linspace(0.37, 0.37 + along[-1], 6)
+    # every point of the roof drains to the nearest point of the outline: brute force on a grid
+    x1, y1, x2, y2 = house.bounds
+    step = 0.08
+    x, y = (v.ravel() for v in np.meshgrid(np.arange(x1 + step / 2, x2, step), np.arange(y1 + step / 2, y2, step)))
+    inside = shapely.contains_xy(house, x, y)
+    outline = shapely.LineString([*ring, ring[0]])
+    where = shapely.line_locate_point(outline, shapely.points(x[inside], y[inside]))
+    total = 0.0
+    for start, end in pairwise(cuts):
+        part = roofs.gutter_part(ring, eave, along, start, end, 0.5, 2000)
+        area = roofs.ring_area(part)
+        wanted = ((where - start) % along[-1] < end - start).mean() * house.area
+        # the grid is known to about its step along the border of each part
+        assert area == pytest.approx(wanted, abs=0.012 * house.area)
+        assert shapely.area(shapely.make_valid(shapely.polygons(part))) == pytest.approx(area, abs=2e-3 * house.area)
+        total += area
+    assert total == pytest.approx(house.area, rel=3e-3)
+
+
+def test_rays_run_until_another_eave_is_nearer():
+    house = HOUSES["L"]
+    ring, _ = ring_of(house)
+    eave = np.ones(len(ring), dtype=bool)
+    edges = edges_of(house)
+    rng = np.random.default_rng(4)
+    for i in range(len(ring)):
+        a, b = ring[i], ring[(i + 1) % len(ring)]
+        along = (b - a) / np.hypot(*(b - a))
+        normal = np.array([-along[1], along[0]])
+        for t in rng.uniform(0.05, 0.95, 10):
+            foot = a + t * (b - a)
+            got, _ = roofs.ray_length(ring, eave, *foot, *normal, i, i)
+            # just before the end its own eave is the nearest, just after it is not
+            for way, own in ((got - 1e-4, True), (got + 1e-4, False)):
+                p = foot + way * normal
+                nearest = plane.distance_to_edges(edges, *p)
+                assert (nearest >= way - 1e-9) == own
+
+
+def test_the_area_of_a_ring_is_signed():
+    for _ in range(20):
+        shape = shapely.orient_polygons(star(RNG))
+        ring = shapely.get_coordinates(shape)[:-1]
+        assert roofs.ring_area(ring) == pytest.approx(shape.area)
+        assert roofs.ring_area(ring[::-1].copy()) == pytest.approx(-shape.area)
+
+
+# --- the bucket ------------------------------------------------------------------------------------------------------
+
+
+def exact_bucket(inflow, gaps, depth, rate):
+    """The bucket in exact fractions."""
+    ponded = total = soaked = spilled = Fraction(0)
+    depth, rate = Fraction(depth), Fraction(rate)
+    for inflow_mm, gap in zip(inflow, gaps, strict=True):
+        ponded += Fraction(float(inflow_mm))
+        total += Fraction(float(inflow_mm))
+        for k in range(int(gap) + 1):
+            out = min(ponded, rate)
+            ponded -= out
+            soaked += out
+            if k == 0 and ponded > depth:
+                spilled += ponded - depth
+                ponded = depth
+    return tuple(float(v) for v in (total, soaked, spilled, ponded))
+
+
+def test_the_bucket_in_exact_fractions():
+    for _ in range(30):
+        n = RNG.integers(1, 60)
+        inflow = RNG.exponential(20.0, n)
+        gaps = RNG.integers(0, 12, n)
+        depth, rate = float(RNG.uniform(5, 200)), float(RNG.uniform(0.5, 30))
+        np.testing.assert_allclose(
+            bucket.bucket(inflow, gaps, depth, rate), exact_bucket(inflow, gaps, depth, rate), atol=1e-9
+        )
+
+
+def runoff_twin(rain, loss, dry_steps, frozen):
+    """Each storm apart: a storm ends where ``dry_steps`` steps without rain follow."""
+    out = np.zeros(len(rain))
+    fallen, quiet = 0.0, dry_steps
+    for i, mm in enumerate(rain):
+        if frozen[i] or mm <= 0.0:
+            quiet += 1
+            continue
+        if quiet >= dry_steps or dry_steps <= 1:
+            fallen = 0.0
+        quiet = 0
+        out[i] = max(0.0, fallen + mm - loss) - max(0.0, fallen - loss)
+        fallen += mm
+    return out
+
+
+@pytest.mark.parametrize("dry_steps", [1, 2, 12])
+def test_runoff_of_a_roof_storm_by_storm(dry_steps):
+    rng = np.random.default_rng(dry_steps)
+    rain = np.where(rng.random(3000) < 0.15, rng.exponential(1.5, 3000), 0.0)
+    frozen = rng.random(3000) < 0.1
+    got = bucket.roof_runoff_mm(rain, 1.27, dry_steps, frozen)
+    np.testing.assert_allclose(got, runoff_twin(rain, 1.27, dry_steps, frozen), atol=1e-10)
+    assert got.sum() > 0.0
+
+
+# --- one home's ground -----------------------------------------------------------------------------------------------
+
+
+def test_slope_bands_take_a_break_into_the_gentler_one():
+    breaks = np.array([4.0, 8.0])
+    slopes = np.array([0.0, 3.99, 4.0, 4.01, 8.0, 8.01, 30.0])
+    assert [ground_kernel.band_of(s, breaks) for s in slopes] == np.searchsorted(breaks, slopes, side="left").tolist()
+
+
+def test_what_a_garden_diverts_is_interpolated_over_the_logarithm():
+    first, step = np.log(0.002), 0.07
+    fraction = np.sort(RNG.random((2, 80)), axis=1)
+    gain = ground_kernel.Yield(np.array([4.0]), fraction, first, step, np.array([0.3, 0.2]), 0.0)
+    for _ in range(200):
+        roof, area, band = RNG.uniform(1, 300), RNG.uniform(0.5, 40), int(RNG.integers(0, 2))
+        at = np.log(area / roof)
+        wanted = roof * np.interp(at, first + step * np.arange(80), fraction[band])
+        if at < first:
+            wanted = roof * fraction[band, 0] * (area / roof) / np.exp(first)
+        assert ground_kernel.diverted_roof(roof, area, band, gain) == pytest.approx(wanted, rel=1e-9)
+    assert ground_kernel.diverted_roof(0.0, 5.0, 0, gain) == 0.0
+
+
+def test_the_nearest_point_of_a_rectangle():
+    for _ in range(100):
+        angle, hl, hw = RNG.uniform(0, np.pi), RNG.uniform(0.5, 4), RNG.uniform(0.5, 3)
+        cx, cy, x, y = RNG.uniform(-9, 9, 4)
+        ux, uy = np.cos(angle), np.sin(angle)
+        signs = np.array([(-1, -1), (1, -1), (1, 1), (-1, 1)])
+        shape = shapely.polygons((cx, cy) + signs * (hl, hw) @ np.array([(ux, uy), (-uy, ux)]))
+        px, py = ground_kernel.nearest_on_rectangle(x, y, cx, cy, ux, uy, hl, hw)
+        wanted = shapely.get_coordinates(shapely.shortest_line(shapely.Point(x, y), shape))[-1]
+        np.testing.assert_allclose((px, py), wanted, atol=1e-9)
