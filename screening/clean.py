@@ -137,9 +137,9 @@ def clean_parcels(parcels: gpd.GeoDataFrame) -> CleanParcels:
     )
     broken = broken.sort_values(["parcel_id", "address", "reason_text"], na_position="last").reset_index(drop=True)
     frame["is_repaired"] = is_repaired
-    good = gpd.GeoDataFrame(
-        frame[~is_unusable], geometry=geometry[~is_unusable], crs=parcels.crs
-    ).reset_index(drop=True)
+    good = gpd.GeoDataFrame(frame[~is_unusable], geometry=geometry[~is_unusable], crs=parcels.crs).reset_index(
+        drop=True
+    )
     good = _order(good, ["parcel_id", "address", "land_use"])
     place = _outline_key(good.geometry.to_numpy())
     who = good[["parcel_id", "address", "land_use"]].astype(object).fillna("")

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from typing import Any, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
-import geopandas as gpd
 import numpy as np
 import numpy.typing as npt
 import shapely
 
-from screening.params import HomeParams
+if TYPE_CHECKING:
+    import geopandas as gpd
+
+    from screening.params import HomeParams
 
 BoolArray = npt.NDArray[np.bool_]
 IntArray = npt.NDArray[np.int64]

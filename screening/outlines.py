@@ -50,7 +50,9 @@ def edges_of(geometry: npt.NDArray[Any], origin: FloatArray | None = None) -> tu
     return np.ascontiguousarray(edges), first
 
 
-def gather(edges: FloatArray, first: IntArray, pick: IntArray, group: IntArray, n_groups: int) -> tuple[FloatArray, IntArray]:
+def gather(
+    edges: FloatArray, first: IntArray, pick: IntArray, group: IntArray, n_groups: int
+) -> tuple[FloatArray, IntArray]:
     """Edges of picked geometries put together by group.
 
     Parameters

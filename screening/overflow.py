@@ -28,9 +28,7 @@ END_CODE: Final[Mapping[int, str]] = MappingProxyType(
 )
 """Codes of the output, in order from best to worst."""
 
-DRAINAGE_KINDS: Final = frozenset(
-    {"water", "stream", "creek", "river", "lake", "pond", "ditch", "drain", "swale"}
-)
+DRAINAGE_KINDS: Final = frozenset({"water", "stream", "creek", "river", "lake", "pond", "ditch", "drain", "swale"})
 """Kinds of keep-away layers that take water away: an overflow that reaches one has arrived."""
 
 _ORDER: Final = tuple(END_CODE.values())

@@ -28,8 +28,8 @@ def rank_homes(homes: pd.DataFrame, params: RankingParams) -> pd.DataFrame:
 
     Notes
     -----
-    Each measure is between 0 and 1: the volume over the largest volume, the confidence and the treated part of the roof as
-    they are. The score is their weighted mean. Equal scores are ordered by volume, then confidence, then id.
+    Each measure is between 0 and 1: the volume over the largest volume, the confidence and the treated part of the roof
+    as they are. The score is their weighted mean. Equal scores are ordered by volume, then confidence, then id.
     """
     out = homes.copy()
     volume = out["diverted_m3_y"].to_numpy(dtype=float)

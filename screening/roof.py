@@ -174,7 +174,9 @@ def assumed_downspouts(outline: Outline, n: int) -> FloatArray:
         best_gap, best_place = -1.0, 0.0
         for start, count in runs:
             a = float(outline.along[start])
-            b = a + sum(float(outline.along[(start + k) % m + 1] - outline.along[(start + k) % m]) for k in range(count))
+            b = a + sum(
+                float(outline.along[(start + k) % m + 1] - outline.along[(start + k) % m]) for k in range(count)
+            )
             whole = count == m
             inside = sorted(((p - a) % total) + a for p in chosen if whole or ((p - a) % total) + a <= b + 1e-6)
             if not inside:
@@ -297,8 +299,15 @@ def drainage_parts(outline: Outline, eave: BoolArray, along: FloatArray) -> list
                 k = marks[index][1]
             capacity = 64 + 3 * int((c1 - c0) / RAY_STEP_M + 1) + 30 * (m + 2)
             parts[k].append(
-                kernel.gutter_part(outline.xy, eave, outline.along, c0 % total if c0 >= 0 else c0 + total,
-                                   (c0 % total if c0 >= 0 else c0 + total) + (c1 - c0), RAY_STEP_M, capacity)
+                kernel.gutter_part(
+                    outline.xy,
+                    eave,
+                    outline.along,
+                    c0 % total if c0 >= 0 else c0 + total,
+                    (c0 % total if c0 >= 0 else c0 + total) + (c1 - c0),
+                    RAY_STEP_M,
+                    capacity,
+                )
             )
     return parts
 

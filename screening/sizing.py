@@ -25,7 +25,8 @@ NEAR_SIZE_FACTORS: Final[Mapping[str, tuple[float, float, float]]] = MappingProx
 """Garden area over roof area for gardens within 30 ft of the downspout, for depths of 3-5, 6-7 and 8 in.
 
 R. Bannerman and E. Considine (2003), Rain Gardens: A how-to manual for homeowners, UW-Extension GWQ037. Sandy row and
-silty 0.34 and 0.25 as read in its reprints (URI and UConn guides, Illinois DNR); silty 0.16 and the clayey row from memory.
+silty 0.34 and 0.25 as read in its reprints (URI and UConn guides, Illinois DNR); silty 0.16 and the clayey row from
+memory.
 """
 
 DEPTH_LIMITS_MM: Final = (5.5 * 25.4, 7.5 * 25.4)
@@ -43,7 +44,7 @@ def size_factor(soil_class: str, depth_mm: FloatArray | float) -> FloatArray:
         Ponding depth [mm].
     """
     column = np.searchsorted(np.array(DEPTH_LIMITS_MM), np.asarray(depth_mm, dtype=float), side="left")
-    return np.array(NEAR_SIZE_FACTORS[soil_class])[column]
+    return np.asarray(np.array(NEAR_SIZE_FACTORS[soil_class])[column])
 
 
 def capture_area_m2(roof_area_m2: FloatArray | float, rain_mm: float, depth_mm: FloatArray | float) -> FloatArray:
@@ -58,7 +59,7 @@ def capture_area_m2(roof_area_m2: FloatArray | float, rain_mm: float, depth_mm: 
     depth_mm : float or array
         Ponding depth [mm].
     """
-    return np.asarray(roof_area_m2, dtype=float) * rain_mm / np.asarray(depth_mm, dtype=float)
+    return np.asarray(np.asarray(roof_area_m2, dtype=float) * rain_mm / np.asarray(depth_mm, dtype=float))
 
 
 def levelling_depth_m(width_m: float, slope_pct: float) -> float:
@@ -82,13 +83,14 @@ def band_depths_mm(params: SizingParams, soil_rate_mm_h: float) -> FloatArray:
     -------
     (bands,) array
     """
-    return np.minimum(np.array(params.depths_mm, dtype=float), soil_rate_mm_h * params.drawdown_limit_h)
+    return np.asarray(np.minimum(np.array(params.depths_mm, dtype=float), soil_rate_mm_h * params.drawdown_limit_h))
 
 
 def depth_for_slope_mm(slope_pct: FloatArray | float, params: SizingParams, soil_rate_mm_h: float) -> FloatArray:
     """Ponding depth [mm] of a garden on ground of a slope; a slope on a break belongs to the gentler band."""
     band = np.searchsorted(np.array(params.slope_breaks_pct), np.asarray(slope_pct, dtype=float), side="left")
-    return band_depths_mm(params, soil_rate_mm_h)[band]
+    depth: FloatArray = band_depths_mm(params, soil_rate_mm_h)[band]
+    return depth
 
 
 def area_per_roof(params: SizingParams, soil_rate_mm_h: float) -> tuple[FloatArray, float]:

@@ -58,7 +58,7 @@ def street_of(
     return out
 
 
-def street_totals(homes: pd.DataFrame, streets: gpd.GeoDataFrame | None, crs: Any) -> gpd.GeoDataFrame:  # noqa: ANN401 - a pyproj CRS
+def street_totals(homes: pd.DataFrame, streets: gpd.GeoDataFrame | None, crs: Any) -> gpd.GeoDataFrame:
     """Totals of every street with a candidate, the street with the largest volume first.
 
     Parameters

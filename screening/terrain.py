@@ -75,7 +75,11 @@ def draw(
     pairs = list(zip(geometry[have], values[have].tolist(), strict=True))
     if not pairs:
         return np.zeros(shape, dtype=np.int32)
-    return np.asarray(features.rasterize(pairs, out_shape=shape, transform=affine_of(grid), fill=0, dtype="int32", all_touched=all_touched))
+    return np.asarray(
+        features.rasterize(
+            pairs, out_shape=shape, transform=affine_of(grid), fill=0, dtype="int32", all_touched=all_touched
+        )
+    )
 
 
 def fill_holes(z_m: FloatArray, max_cells: int) -> tuple[FloatArray, BoolArray]:
@@ -159,6 +163,12 @@ class HousePlane(NamedTuple):
     downslope_deg: FloatArray
     fit_frac: FloatArray
     falls_toward_house: BoolArray
+
+    def pick(self, keep: BoolArray) -> HousePlane:
+        """Those of some houses."""
+        return HousePlane(
+            self.slope_pct[keep], self.downslope_deg[keep], self.fit_frac[keep], self.falls_toward_house[keep]
+        )
 
 
 def house_planes(

@@ -82,9 +82,7 @@ def wet_steps(
     return WetSteps(runoff[wet], gaps.astype(np.int64), step_h, len(rain_mm) * step_h / HOURS_PER_YEAR)
 
 
-def diverted_fraction(
-    steps: WetSteps, area_ratio: float, depth_mm: float, rate_mm_h: float
-) -> tuple[float, float]:
+def diverted_fraction(steps: WetSteps, area_ratio: float, depth_mm: float, rate_mm_h: float) -> tuple[float, float]:
     """Fraction of a roof's runoff that a garden keeps, and the balance's error over the inflow.
 
     Parameters

@@ -20,15 +20,15 @@ from screening.pipeline import KeepAwayThings, TileInputs, screen_tile
 from screening.tiles import Tile
 from screening.water_balance import YieldCurves
 
-METRE_CRS = "EPSG:26993"
-"""NAD83 / Minnesota South, in metres."""
+METRE_CRS = "EPSG:26915"
+"""NAD83 / UTM zone 15N, in metres."""
 
-FEET_CRS = "EPSG:26851"
-"""NAD83 / Minnesota South (ftUS): the same projection with axes in US survey feet."""
+FEET_CRS = "+proj=utm +zone=15 +datum=NAD83 +units=us-ft +no_defs +type=crs"
+"""The same projection with axes in US survey feet, as state-plane systems have them."""
 
 US_SURVEY_FOOT_M = 1200.0 / 3937.0
 
-WEST_M, NORTH_M = 800_000.0, 200_000.0
+WEST_M, NORTH_M = 480_000.0, 4_980_000.0
 
 SAMPLE = Path(__file__).resolve().parents[1] / "sample_geodata"
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-import geopandas as gpd
 import numpy as np
 import numpy.typing as npt
 import shapely
@@ -15,6 +14,8 @@ from screening.tiles import Tile, owners
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
+
+    import geopandas as gpd
 
     from screening.params import Params
     from screening.raster import ElevationSource

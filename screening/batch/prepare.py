@@ -95,23 +95,23 @@ def prepare(
     return Prepared(city, cleaned, n_features, tuple(notes))
 
 
-def in_order(geometry: Any) -> Any:  # noqa: ANN401 - an array of geometries
+def in_order(geometry: Any) -> Any:
     """The geometries in an order that does not depend on the file's."""
     usable = geometry[~(shapely.is_missing(geometry) | shapely.is_empty(geometry))]
     return usable[np.argsort(shapely.to_wkb(usable), kind="stable")]
 
 
-def check_land_use(values: Any, wanted: tuple[str, ...]) -> None:  # noqa: ANN401
+def check_land_use(values: Any, wanted: tuple[str, ...]) -> None:
     """Refuse a filter that lets no parcel through."""
     _check_values(values, wanted, "parcel", "land use", "[homes] land_use", "[fields] land_use")
 
 
-def check_building_kinds(values: Any, wanted: tuple[str, ...]) -> None:  # noqa: ANN401
+def check_building_kinds(values: Any, wanted: tuple[str, ...]) -> None:
     """Refuse a filter that lets no building through."""
     _check_values(values, wanted, "building", "kind", "[homes] principal_values", "[fields] building_type")
 
 
-def _check_values(values: Any, wanted: tuple[str, ...], what: str, name: str, key: str, field: str) -> None:  # noqa: ANN401
+def _check_values(values: Any, wanted: tuple[str, ...], what: str, name: str, key: str, field: str) -> None:
     if not wanted:
         return
     counts = pd.Series(values, dtype=object).value_counts()
@@ -158,15 +158,17 @@ def look_at_ground(city: City, params: Params) -> list[str]:
     known = np.array(heights)[~np.isnan(heights)] if heights else np.empty(0)
     if len(known) >= 5 and float(np.median(known)) > params.terrain.surface_model_height_m:
         msg = (
-            f"{source.path.name} shows roofs: its cells under buildings lie {np.median(known):.1f} m over the ground around "
-            "them (median); use a bare-earth model, not a surface model."
+            f"{source.path.name} shows roofs: its cells under buildings lie {np.median(known):.1f} m over the ground "
+            "around them (median); use a bare-earth model, not a surface model."
         )
         raise InputError(msg)
     flat = np.array(slopes)[~np.isnan(slopes)] if slopes else np.empty(0)
     if len(flat) >= 5 and float(np.median(flat)) > SUSPECT_SLOPE_PCT:
         return [
-            f"the ground around the houses is {np.median(flat):.0f} % steep (median); if that is not so, the heights of "
-            f"{source.path.name} are in another unit than was read: see [inputs] elevation_unit."
+            (
+                f"the ground around the houses is {np.median(flat):.0f} % steep (median); if it is not, the heights "
+                f"of {source.path.name} are in another unit than was read: see [inputs] elevation_unit."
+            )
         ]
     return []
 
@@ -176,16 +178,14 @@ def yield_curves(inputs: CityInputs, params: Params) -> water_balance.YieldCurve
     depths = sizing.band_depths_mm(params.sizing, params.soil.rate_mm_h)
     rates = np.array([params.soil.rate_low_mm_h, params.soil.rate_mm_h, params.soil.rate_high_mm_h])
     if inputs.rain is None:
-        tables = [
-            [water_balance.storm_curve(params.rain, float(d), float(r)) for d in depths] for r in rates
-        ]
+        tables = [[water_balance.storm_curve(params.rain, float(d), float(r)) for d in depths] for r in rates]
         runoff = water_balance.storm_runoff_mm_y(params.rain, params.roof)
     else:
         steps = water_balance.wet_steps(
             inputs.rain.time, inputs.rain.rain_mm, inputs.rain.step_h, params.rain, params.roof
         )
         if steps.runoff_mm.sum() <= 0.0:
-            msg = "no rain of the record leaves a roof; check its unit, [roof] initial_loss_mm and [rain] frozen_months."
+            msg = "no rain of the record leaves a roof; check its unit, [roof] initial_loss_mm, [rain] frozen_months."
             raise InputError(msg)
         tables = [[water_balance.curve(steps, float(d), float(r)) for d in depths] for r in rates]
         runoff = steps.runoff_mm_y

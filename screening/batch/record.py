@@ -50,9 +50,9 @@ def run_record(
         "elevation_cell_m": f"{inputs.elevation.cell_m:.6g}",
         "bounds_m": "" if bounds_m is None else ",".join(f"{v:.3f}" for v in bounds_m),
         "limit": "" if limit is None else str(limit),
-        "caution": "Screening only: candidates worth a visit, not designs or permits. Have utilities located before digging; "
-        "keep away from foundations, septic systems and wells; a wet basement, a high water table or shallow rock ends "
-        "the matter; test infiltration; local codes and licensed practice decide.",
+        "caution": "Screening only: candidates worth a visit, not designs or permits. Have utilities located before "
+        "digging; keep away from foundations, septic systems and wells; a wet basement, a high water table or "
+        "shallow rock ends the matter; test infiltration; local codes and licensed practice decide.",
     }
     authority = inputs.crs.to_authority(min_confidence=100)
     record["crs_code"] = ":".join(authority) if authority else ""

@@ -8,7 +8,7 @@ import os
 import time
 from collections.abc import Callable, Mapping
 from concurrent.futures import ProcessPoolExecutor, as_completed
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -20,7 +20,7 @@ from screening.batch.divide import TileTask, tile_inputs, tile_tasks
 from screening.batch.prepare import Prepared, prepare, yield_curves
 from screening.batch.record import run_record
 from screening.columns import LAYERS, empty
-from screening.errors import ScreeningError, TilesFailedError
+from screening.kernels.city import place_all
 from screening.pipeline import screen_tile
 from screening.ranking import rank_homes
 from screening.read import read_city
@@ -40,8 +40,17 @@ Progress = Callable[[int, int, str], None]
 SMALL_RUN = 2500
 """Below this number of parcels starting workers takes longer than the work."""
 
-_PIECES = ("candidate_homes", "gardens", "downspouts", "inlet_runs", "overflow_paths", "buildings", "roof_parts",
-           "open_ground", "other_parcels")
+_PIECES = (
+    "candidate_homes",
+    "gardens",
+    "downspouts",
+    "inlet_runs",
+    "overflow_paths",
+    "buildings",
+    "roof_parts",
+    "open_ground",
+    "other_parcels",
+)
 _ORDER = {
     "gardens": ["garden_id"],
     "downspouts": ["downspout_id"],
@@ -131,7 +140,7 @@ def run(
     """
     start = time.perf_counter()
     output = Path(output)
-    say = on_progress or (lambda done, total, text: None)
+    say = on_progress or _say_nothing
     check_output(output, overwrite)
     say(0, 0, "reading")
     inputs = read_city(params, bounds_m=_grown(bounds_m, params))
@@ -146,7 +155,7 @@ def run(
             f"{params.rain.storm_mean_mm:g} mm; give one as [inputs] rain."
         )
     for note in notes:
-        logger.warning(note)
+        logger.info(note)
     results = _screen(prepared, curves, params, jobs, say, is_rain_assumed=assumed)
     say(1, 1, "putting the parts together")
     layers = _merge(results, prepared, inputs, params, whole=bounds_m is None and limit is None)
@@ -154,15 +163,25 @@ def run(
     record = run_record(params, inputs, summary, bounds_m, limit, curves)
     say(1, 1, "writing")
     write_package(output, layers, crs=inputs.crs, record=record, overwrite=overwrite)
-    return _timed(summary, start)
+    return replace(summary, seconds=time.perf_counter() - start)
 
 
-def _grown(bounds_m: tuple[float, float, float, float] | None, params: Params) -> Any:  # noqa: ANN401
+def _say_nothing(done: int, total: int, text: str) -> None:
+    """Take progress without a word."""
+
+
+def _grown(bounds_m: tuple[float, float, float, float] | None, params: Params) -> Any:
     """The box in which parcels are read: the counted ones and their surroundings."""
     if bounds_m is None:
         return None
     margin = params.rules.max_run_m + params.overflow.max_trace_m + 100.0
     return (bounds_m[0] - margin, bounds_m[1] - margin, bounds_m[2] + margin, bounds_m[3] + margin)
+
+
+def kernels_are_compiled() -> bool:
+    """Whether the search kernel lies compiled in the cache."""
+    folder = place_all.stats.cache_path
+    return folder is not None and any(Path(folder).glob("*place_all*.nbi"))
 
 
 def _work(task: TileTask, curves: YieldCurves, params: Params, is_rain_assumed: bool) -> TileResult:  # noqa: FBT001 - sent to a worker
@@ -183,6 +202,7 @@ def _screen(
     total = int(prepared.city.parcels["is_counted"].sum())
     if jobs is None:
         jobs = 1 if total < SMALL_RUN else os.cpu_count() or 1
+    say(0, total, "screening" if kernels_are_compiled() else "compiling the kernels, on the first run only")
     tasks = tile_tasks(prepared.city, params)
     done = 0
     results: list[TileResult] = []
@@ -194,15 +214,19 @@ def _screen(
         return results
     # spawned workers open their own files and inherit no locks
     context = multiprocessing.get_context("spawn")
+    others = set(multiprocessing.active_children())
     with ProcessPoolExecutor(jobs, mp_context=context) as pool:
-        waiting = {pool.submit(_work, task, curves, params, is_rain_assumed): task for task in tasks}
         try:
+            waiting = {pool.submit(_work, task, curves, params, is_rain_assumed): task for task in tasks}
             for future in as_completed(waiting):
                 results.append(future.result())
                 done += waiting[future].n_homes
                 say(done, total, "screening")
         except BaseException:
+            # nobody waits for half a tile: the workers end at once
             pool.shutdown(wait=False, cancel_futures=True)
+            for worker in set(multiprocessing.active_children()) - others:
+                worker.terminate()
             raise
     return sorted(results, key=lambda result: result.tile)
 
@@ -242,9 +266,7 @@ def _merge(
     return layers
 
 
-def _others(
-    rows: pd.DataFrame | None, prepared: Prepared, inputs: CityInputs, *, whole: bool
-) -> pd.DataFrame | None:
+def _others(rows: pd.DataFrame | None, prepared: Prepared, inputs: CityInputs, *, whole: bool) -> pd.DataFrame | None:
     """Rows of other parcels with those that have no usable outline, in order of parcel id and place."""
     parts = [] if rows is None else [rows]
     broken = prepared.cleaned.broken
@@ -271,7 +293,17 @@ def _others(
     key["x1"], key["y1"] = bounds["maxx"], bounds["maxy"]
     key["area"] = both["area_m2"]
     order = key.sort_values(list(key.columns), kind="stable", na_position="last").index
-    return both.loc[order].reset_index(drop=True)
+    ordered: pd.DataFrame = both.loc[order].reset_index(drop=True)
+    return ordered
+
+
+def _rows(frame: pd.DataFrame, columns: list[str]) -> tuple[Mapping[str, object], ...]:
+    """Rows as mappings, None for null."""
+    plain = pd.DataFrame(frame)[columns].astype(object)
+    return tuple(
+        {name: None if pd.isna(value) else value for name, value in zip(columns, row, strict=True)}
+        for row in plain.itertuples(index=False, name=None)
+    )
 
 
 def _summary(
@@ -287,9 +319,18 @@ def _summary(
         msg = f"{n_read} parcels were read, but {len(homes)} + {len(others)} + {expected} are accounted for"
         raise AssertionError(msg)
     streets = layers["streets"]
-    best = homes.head(5)
-    columns = ["rank", "home_id", "address", "street", "diverted_m3_y", "diverted_low_m3_y", "diverted_high_m3_y",
-               "garden_area_m2", "treated_roof_m2", "confidence_frac"]
+    columns = [
+        "rank",
+        "home_id",
+        "address",
+        "street",
+        "diverted_m3_y",
+        "diverted_low_m3_y",
+        "diverted_high_m3_y",
+        "garden_area_m2",
+        "treated_roof_m2",
+        "confidence_frac",
+    ]
     street_columns = ["street", "n_candidates", "n_gardens", "diverted_m3_y"]
 
     def total(column: str) -> float:
@@ -302,23 +343,20 @@ def _summary(
         n_other_parcels=len(others),
         n_parcels_merged=n_merged,
         n_gardens=len(layers["gardens"]),
-        reasons={str(k): int(v) for k, v in others["reason_code"].value_counts(sort=False).sort_index().sort_values(
-            ascending=False, kind="stable").items()},
+        reasons={
+            str(k): int(v)
+            for k, v in others["reason_code"]
+            .value_counts(sort=False)
+            .sort_index()
+            .sort_values(ascending=False, kind="stable")
+            .items()
+        },
         diverted_m3_y=total("diverted_m3_y"),
         diverted_low_m3_y=total("diverted_low_m3_y"),
         diverted_high_m3_y=total("diverted_high_m3_y"),
         runoff_roof_m3_y=total("runoff_roof_m3_y"),
-        best_homes=tuple(best[columns].astype(object).where(best[columns].notna(), None).to_dict("records")),
-        best_streets=tuple(pd.DataFrame(streets)[street_columns].head(5).to_dict("records")),
+        best_homes=_rows(homes.head(5), columns),
+        best_streets=_rows(streets.head(5), street_columns),
         seconds=time.perf_counter() - start,
         notes=tuple(notes),
     )
-
-
-def _timed(summary: RunSummary, start: float) -> RunSummary:
-    from dataclasses import replace
-
-    return replace(summary, seconds=time.perf_counter() - start)
-
-
-__all__ = ["RunSummary", "ScreeningError", "TilesFailedError", "run"]

@@ -36,9 +36,7 @@ def roof_runoff_mm(rain_mm: Array, loss_mm: float, dry_steps: int, frozen: Array
 
 
 @njit(cache=True, nogil=True)
-def bucket(
-    inflow_mm: Array, gap_steps: Array, depth_mm: float, rate_mm: float
-) -> tuple[float, float, float, float]:
+def bucket(inflow_mm: Array, gap_steps: Array, depth_mm: float, rate_mm: float) -> tuple[float, float, float, float]:
     """Totals of one garden [mm over its own area]: inflow, infiltrated, overflowed, still ponded at the end.
 
     Parameters

@@ -3,16 +3,20 @@
 from __future__ import annotations
 
 import math
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numba import njit
 
-from screening.kernels.ground import Ground, Home, Rules
 from screening.kernels.plane import point_segment_distance
+
+if TYPE_CHECKING:
+    from screening.kernels.ground import Ground, Home, Rules
 
 Array = np.ndarray
 
 UNCLIPPED = np.array([-1e9, -1e9, 1e9, 1e9])
+
 
 @njit(cache=True, nogil=True)
 def draw_ground(
@@ -29,9 +33,9 @@ def draw_ground(
 ) -> tuple[Array, Array, int, int]:
     """Draw the allowed ground in a frame; integral images of the usable cells and of their slope.
 
-    Only ground within ``reach_m`` of the downspouts' bounding box, and within ``clip`` (least u, v, greatest u, v) [m], is
-    drawn. With ``strict`` a cell that an
-    edge passes through is left out; without, a cell counts where its centre is allowed.
+    Only ground within ``reach_m`` of the downspouts' bounding box, and within ``clip`` (least u, v, greatest u, v) [m],
+    is drawn. With ``strict`` a cell that an edge passes through is left out; without, a cell counts where its centre is
+    allowed.
 
     Returns
     -------
@@ -141,10 +145,7 @@ def clear_of(taken: Array, x: float, y: float, spacing_m: float) -> bool:
     """Whether a point lies at least ``spacing_m`` from a garden's edges and not within them."""
     odd = False
     for i in range(taken.shape[0]):
-        if (
-            point_segment_distance(x, y, taken[i, 0], taken[i, 1], taken[i, 2], taken[i, 3])
-            < spacing_m
-        ):
+        if point_segment_distance(x, y, taken[i, 0], taken[i, 1], taken[i, 2], taken[i, 3]) < spacing_m:
             return False
         if (taken[i, 1] > y) != (taken[i, 3] > y):
             t = (y - taken[i, 1]) / (taken[i, 3] - taken[i, 1])

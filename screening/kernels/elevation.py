@@ -97,9 +97,9 @@ def sample(z: Array, ground: Array, grid: Array, x: float, y: float) -> float:
     if r < -1 or c < -1 or r >= rows or c >= cols:
         return np.nan
     if (
-        0 <= r
+        r >= 0
         and r + 1 < rows
-        and 0 <= c
+        and c >= 0
         and c + 1 < cols
         and ground[r, c]
         and ground[r, c + 1]
@@ -108,9 +108,7 @@ def sample(z: Array, ground: Array, grid: Array, x: float, y: float) -> float:
     ):
         u = fc - c
         v = fr - r
-        return (1.0 - v) * ((1.0 - u) * z[r, c] + u * z[r, c + 1]) + v * (
-            (1.0 - u) * z[r + 1, c] + u * z[r + 1, c + 1]
-        )
+        return (1.0 - v) * ((1.0 - u) * z[r, c] + u * z[r, c + 1]) + v * ((1.0 - u) * z[r + 1, c] + u * z[r + 1, c + 1])
     rc = int(math.floor(fr + 0.5))
     cc = int(math.floor(fc + 0.5))
     for reach in range(2, 5):
@@ -121,9 +119,7 @@ def sample(z: Array, ground: Array, grid: Array, x: float, y: float) -> float:
 
 
 @njit(cache=True, nogil=True)
-def _plane_value(
-    z: Array, ground: Array, rc: int, cc: int, reach: int, fr: float, fc: float
-) -> float:
+def _plane_value(z: Array, ground: Array, rc: int, cc: int, reach: int, fr: float, fc: float) -> float:
     """Value at ``(fr, fc)`` of the plane through the ground cells around ``(rc, cc)``; NaN if under-determined."""
     rows, cols = z.shape
     n = 0

@@ -30,7 +30,7 @@ _PIT_SIDE = 2 * _PIT_REACH + 1
 
 @njit(cache=True, nogil=True)
 def steepest(z: Array, r: int, c: int) -> int:
-    """Index 0-7 (east, then clockwise) of the steepest lower neighbour; -1 in a pit, -2 beside missing cells or the edge.
+    """Index 0-7 (east, then clockwise) of the steepest lower neighbour; -1 in a pit, -2 beside a gap or the edge.
 
     Diagonal drops are divided by sqrt(2) (O'Callaghan and Mark 1984). Of equal drops the first in the
     order east, south-east, ... wins. A cell beside the raster's edge or a gap may drain there unseen:
@@ -185,12 +185,7 @@ def _too_near(edges: Array, x1: float, y1: float, x2: float, y2: float, limit_m:
         b = edges[i, 1]
         c = edges[i, 2]
         d = edges[i, 3]
-        if (
-            (a > right and c > right)
-            or (a < left and c < left)
-            or (b > high and d > high)
-            or (b < low and d < low)
-        ):
+        if (a > right and c > right) or (a < left and c < left) or (b > high and d > high) or (b < low and d < low):
             continue
         if (
             _distance2(x1, y1, a, b, c, d) < limit2

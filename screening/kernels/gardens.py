@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from typing import NamedTuple
 
 import numpy as np
 from numba import njit
@@ -70,9 +69,7 @@ def rectangle_edges(row: Array) -> Array:
 
 
 @njit(cache=True, nogil=True)
-def ground_of(
-    home: Home, ground: Ground, rules: Rules, row: Array, taken: Array
-) -> tuple[bool, float]:
+def ground_of(ground: Ground, rules: Rules, row: Array, taken: Array) -> tuple[bool, float]:
     """Whether every cell under a rectangle is usable, and the mean slope [%] of its ground."""
     ux = math.cos(row[ANGLE])
     uy = math.sin(row[ANGLE])
@@ -100,9 +97,7 @@ def ground_of(
 
 
 @njit(cache=True, nogil=True)
-def _grow(
-    home: Home, ground: Ground, rules: Rules, gain: Yield, taken: Array, row: Array, path: Array
-) -> None:
+def _grow(home: Home, ground: Ground, rules: Rules, gain: Yield, taken: Array, row: Array, path: Array) -> None:
     """Grow a rectangle about its middle towards its wanted area, as far as every rule still holds."""
     area = row[LENGTH] * row[WIDTH]
     if area >= row[TARGET]:
@@ -116,23 +111,27 @@ def _grow(
         s = high if k == 0 else 0.5 * (low + high)
         trial[LENGTH] = row[LENGTH] * s
         trial[WIDTH] = row[WIDTH] * s
-        fine = rectangle_within(
-            home.allowed, row[CX], row[CY], ux, uy, trial[LENGTH], trial[WIDTH]
-        )
+        fine = rectangle_within(home.allowed, row[CX], row[CY], ux, uy, trial[LENGTH], trial[WIDTH])
         if fine:
-            fine, slope = ground_of(home, ground, rules, trial, taken)
+            fine, slope = ground_of(ground, rules, trial, taken)
             fine = fine and band_of(slope, gain.breaks_pct) == int(row[BAND])
         if fine:
             roof, _ = roof_in_reach(
-                home, ground, rules, row[CX], row[CY], ux, uy,
-                0.5 * trial[LENGTH], 0.5 * trial[WIDTH], True,
+                home,
+                ground,
+                rules,
+                row[CX],
+                row[CY],
+                ux,
+                uy,
+                0.5 * trial[LENGTH],
+                0.5 * trial[WIDTH],
+                True,
             )
             fine = roof >= row[ROOF] - 1e-9
         if fine and not rules.ignore_overflow:
-            rim_x, rim_y = low_rim(
-                home, ground, row[CX], row[CY], ux, uy, 0.5 * trial[LENGTH], 0.5 * trial[WIDTH]
-            )
-            r, c = overflow_start(home, ground, rim_x, rim_y, row[CX], row[CY])
+            rim_x, rim_y = low_rim(ground, row[CX], row[CY], ux, uy, 0.5 * trial[LENGTH], 0.5 * trial[WIDTH])
+            r, c = overflow_start(ground, rim_x, rim_y, row[CX], row[CY])
             fine = overflow_end(home, ground, rules, r, c, path) == int(row[END])
         if fine:
             low = s
@@ -143,9 +142,7 @@ def _grow(
     # whole centimetres can be pegged out
     row[LENGTH] = max(math.floor(row[LENGTH] * low * 100.0 + 1e-6) / 100.0, row[LENGTH])
     row[WIDTH] = max(math.floor(row[WIDTH] * low * 100.0 + 1e-6) / 100.0, row[WIDTH])
-    row[VOLUME] = diverted_roof(
-        row[ROOF], min(row[LENGTH] * row[WIDTH], row[TARGET]), int(row[BAND]), gain
-    )
+    row[VOLUME] = diverted_roof(row[ROOF], min(row[LENGTH] * row[WIDTH], row[TARGET]), int(row[BAND]), gain)
 
 
 @njit(cache=True, nogil=True)
@@ -168,8 +165,16 @@ def may_fit(
         Least u, v and greatest u, v [m] that such a rectangle may reach; the least above the greatest where none fits.
     """
     count, _, i0, j0 = draw_ground(
-        home, ground, rules, taken, math.cos(angle), math.sin(angle), step, 2.0 * home.max_run_m,
-        False, UNCLIPPED,
+        home,
+        ground,
+        rules,
+        taken,
+        math.cos(angle),
+        math.sin(angle),
+        step,
+        2.0 * home.max_run_m,
+        False,
+        UNCLIPPED,
     )
     out = np.array([np.inf, np.inf, -np.inf, -np.inf])
     for k in range(ratios.shape[0]):
@@ -179,10 +184,7 @@ def may_fit(
         n = max(1, int(math.floor(length / step)) - 1)
         for i in range(count.shape[0] - n):
             for j in range(count.shape[1] - m):
-                if (
-                    count[i + n, j + m] - count[i, j + m] - count[i + n, j] + count[i, j]
-                    == n * m
-                ):
+                if count[i + n, j + m] - count[i, j + m] - count[i + n, j] + count[i, j] == n * m:
                     out[0] = min(out[0], (i0 + i - 2) * step)
                     out[1] = min(out[1], (j0 + j - 2) * step)
                     out[2] = max(out[2], (i0 + i + n + 2) * step)
@@ -199,9 +201,7 @@ def anything_to_serve(home: Home, ground: Ground, rules: Rules, angle: float, st
     nothing = np.empty((0, 4))
     ux = math.cos(angle)
     uy = math.sin(angle)
-    count, _, i0, j0 = draw_ground(
-        home, ground, rules, nothing, ux, uy, step, home.max_run_m + step, False, UNCLIPPED
-    )
+    count, _, i0, j0 = draw_ground(home, ground, rules, nothing, ux, uy, step, home.max_run_m + step, False, UNCLIPPED)
     spare = step + ground.grid[4]
     for i in range(count.shape[0] - 1):
         for j in range(count.shape[1] - 1):
@@ -242,15 +242,27 @@ def place(
     """The best rectangle for a home: one result row, and the number of positions that fitted.
 
     First the ``angles`` in their order on the ``step`` grid; the search ends with the first frame whose best place has
-    room for its wanted area. Where nothing is found and ``thorough``: every 15 degrees on the same grid and, where hardly
-    any position fits, every five degrees on a 0.1 m grid.
+    room for its wanted area. Where nothing is found and ``thorough``: every 15 degrees on the same grid and, where
+    hardly any position fits, every five degrees on a 0.1 m grid.
     """
     best = np.zeros((2, 12))
     fitted = 0
     for k in range(angles.shape[0]):
         fitted += search_frame(
-            home, ground, rules, gain, taken, angles[k], ratios, step, 4 if k == 0 else 6, True, 100000,
-            UNCLIPPED, path, best
+            home,
+            ground,
+            rules,
+            gain,
+            taken,
+            angles[k],
+            ratios,
+            step,
+            4 if k == 0 else 6,
+            True,
+            100000,
+            UNCLIPPED,
+            path,
+            best,
         )
         if best[0, FOUND] == 1.0 and reached_target(best[0]):
             break
@@ -260,8 +272,20 @@ def place(
             return best[0], fitted
         for k in range(1, 12):
             fitted += search_frame(
-                home, ground, rules, gain, taken, angles[0] + k * math.pi / 12.0, square, step, 3,
-                True, 1500, UNCLIPPED, path, best,
+                home,
+                ground,
+                rules,
+                gain,
+                taken,
+                angles[0] + k * math.pi / 12.0,
+                square,
+                step,
+                3,
+                True,
+                1500,
+                UNCLIPPED,
+                path,
+                best,
             )
             if best[0, FOUND] == 1.0:
                 break
@@ -272,8 +296,20 @@ def place(
                 if clip[0] > clip[2]:
                     continue
                 fitted += search_frame(
-                    home, ground, rules, gain, taken, k * math.pi / 36.0, square, 0.1, 1, False,
-                    20000, clip, path, best,
+                    home,
+                    ground,
+                    rules,
+                    gain,
+                    taken,
+                    k * math.pi / 36.0,
+                    square,
+                    0.1,
+                    1,
+                    False,
+                    20000,
+                    clip,
+                    path,
+                    best,
                 )
                 if best[0, FOUND] == 1.0:
                     break
@@ -292,7 +328,7 @@ def runs_to_rectangle(home: Home, ground: Ground, rules: Rules, row: Array) -> A
     uy = math.sin(row[ANGLE])
     hl = 0.5 * row[LENGTH]
     hw = 0.5 * row[WIDTH]
-    mean_z = mean_elevation(home, ground, row[CX], row[CY], ux, uy, hl, hw)
+    mean_z = mean_elevation(ground, row[CX], row[CY], ux, uy, hl, hw)
     for j in range(n):
         x = home.downspouts[j, 0]
         y = home.downspouts[j, 1]
@@ -319,153 +355,22 @@ def overflow_way(
     path: Array,
 ) -> tuple[int, int]:
     """Trace the overflow of a finished garden into ``path``; end code and number of points."""
-    r, c = overflow_start(home, ground, rim_x, rim_y, cx, cy)
+    r, c = overflow_start(ground, rim_x, rim_y, cx, cy)
     if r < 0 or c < 0 or r >= ground.z.shape[0] or c >= ground.z.shape[1]:
         return flow.OFF_ELEVATION, 0
     return flow.trace(
-        ground.z, ground.grid, ground.lots, ground.drains, ground.built, home.own, home.buildings,
-        home.foundation_m, rules.pit_fill_m, rules.max_trace_m, r, c, path, np.empty((0, 0), dtype=np.int8),
+        ground.z,
+        ground.grid,
+        ground.lots,
+        ground.drains,
+        ground.built,
+        home.own,
+        home.buildings,
+        home.foundation_m,
+        rules.pit_fill_m,
+        rules.max_trace_m,
+        r,
+        c,
+        path,
+        np.empty((0, 0), dtype=np.int8),
     )
-
-
-class City(NamedTuple):
-    """All homes of a tile in flat arrays; the rows of home ``i`` run from ``first[i]`` to ``first[i + 1]``.
-
-    ``origin`` is (homes, 2) [m]; edges and downspouts are in home coordinates.
-    """
-
-    origin: Array
-    allowed: Array
-    allowed_first: Array
-    lot: Array
-    lot_first: Array
-    buildings: Array
-    buildings_first: Array
-    own: Array
-    downspouts: Array
-    downspouts_first: Array
-    angles: Array
-    foundation_m: Array
-    max_run_m: Array
-
-
-@njit(cache=True, nogil=True)
-def home_of(city: City, i: int) -> Home:
-    """One home of the flat arrays."""
-    return Home(
-        city.allowed[city.allowed_first[i] : city.allowed_first[i + 1]],
-        city.lot[city.lot_first[i] : city.lot_first[i + 1]],
-        city.buildings[city.buildings_first[i] : city.buildings_first[i + 1]],
-        city.own[i],
-        city.downspouts[city.downspouts_first[i] : city.downspouts_first[i + 1]],
-        city.foundation_m[i],
-        city.max_run_m[i],
-    )
-
-
-@njit(cache=True, nogil=True)
-def ground_at(ground: Ground, x: float, y: float) -> Ground:
-    """The same ground with its grid reckoned from ``(x, y)``."""
-    grid = ground.grid.copy()
-    grid[0] -= x
-    grid[1] -= y
-    return Ground(
-        ground.z, ground.ground, ground.slope, ground.lots, ground.drains, ground.built, ground.memo, grid
-    )
-
-
-@njit(cache=True, nogil=True)
-def place_all(
-    city: City,
-    ground: Ground,
-    rules: Rules,
-    gain: Yield,
-    ratios: Array,
-    step: float,
-    thorough: bool,
-    most_gardens: int,
-) -> tuple[Array, Array, Array, Array, Array, Array]:
-    """Place up to ``most_gardens`` gardens for every home of a tile.
-
-    Returns
-    -------
-    rows : (homes, most_gardens, 12) array
-        Result rows of `screening.kernels.placement`; its FOUND is 0 where there is none.
-    fitted : (homes,) array
-        Positions in which a rectangle fitted the allowed ground.
-    runs : (downspouts, 6) array
-        Garden that serves the downspout (0, 1 ...; -1: none), end x, y [m], length, fall [m], unused.
-    paths : (homes, most_gardens, k, 2) array
-        Way of the overflow, the rim's lowest point first [m].
-    path_points : (homes, most_gardens) array
-        Number of points of each way.
-    slopes : (homes, most_gardens, 2) array
-        Mean slope [%] and mean elevation [m] of each garden's ground.
-    """
-    n = city.own.shape[0]
-    rows = np.zeros((n, most_gardens, 12))
-    fitted = np.zeros(n, dtype=np.int64)
-    runs = np.full((city.downspouts.shape[0], 6), np.nan)
-    runs[:, 0] = -1.0
-    most_points = int(rules.max_trace_m / ground.grid[4]) + 8
-    paths = np.full((n, most_gardens, most_points, 2), np.nan)
-    path_points = np.zeros((n, most_gardens), dtype=np.int64)
-    slopes = np.full((n, most_gardens, 2), np.nan)
-    path = np.empty((most_points, 2))
-    nothing = np.empty((0, 4))
-    for i in range(n):
-        home = home_of(city, i)
-        here = ground_at(ground, city.origin[i, 0], city.origin[i, 1])
-        taken = nothing
-        first = city.downspouts_first[i]
-        open_spouts = np.arange(home.downspouts.shape[0])
-        for g in range(most_gardens):
-            if open_spouts.shape[0] == 0 or home.allowed.shape[0] == 0:
-                break
-            if g > 0 and home.downspouts[open_spouts, 3].sum() < rules.least_roof_m2:
-                break
-            part = Home(
-                home.allowed,
-                home.lot,
-                home.buildings,
-                home.own,
-                home.downspouts[open_spouts],
-                home.foundation_m,
-                home.max_run_m,
-            )
-            row, fits = place(
-                part, here, rules, gain, taken, city.angles[i], ratios, step,
-                thorough and g == 0, path,
-            )
-            if g == 0:
-                fitted[i] = fits
-            if row[FOUND] == 0.0:
-                break
-            rows[i, g] = row
-            ways = runs_to_rectangle(part, here, rules, row)
-            still = np.zeros(open_spouts.shape[0], dtype=np.bool_)
-            for j in range(open_spouts.shape[0]):
-                if ways[j, 0] == 1.0:
-                    k = first + open_spouts[j]
-                    runs[k, 0] = g
-                    runs[k, 1:5] = ways[j, 1:5]
-                else:
-                    still[j] = True
-            open_spouts = open_spouts[still]
-            _, slopes[i, g, 0] = ground_of(part, here, rules, row, nothing)
-            ux = math.cos(row[ANGLE])
-            uy = math.sin(row[ANGLE])
-            hl = 0.5 * row[LENGTH]
-            hw = 0.5 * row[WIDTH]
-            slopes[i, g, 1] = mean_elevation(part, here, row[CX], row[CY], ux, uy, hl, hw)
-            rim_x, rim_y = low_rim(part, here, row[CX], row[CY], ux, uy, hl, hw)
-            end, points = overflow_way(part, here, rules, rim_x, rim_y, row[CX], row[CY], path)
-            points = min(points, most_points - 1)
-            if end != flow.BUILDING_SETBACK or rules.ignore_overflow:
-                rows[i, g, END] = end
-            paths[i, g, 0, 0] = rim_x
-            paths[i, g, 0, 1] = rim_y
-            paths[i, g, 1 : points + 1] = path[:points]
-            path_points[i, g] = points + 1
-            taken = rectangle_edges(row)
-    return rows, fitted, runs, paths, path_points, slopes

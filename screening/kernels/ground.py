@@ -72,7 +72,7 @@ class Yield(NamedTuple):
 
 
 class Home(NamedTuple):
-    """One home: edge arrays in home coordinates, downspouts (n, 4) as x, y, z [m] and roof area [m2], its two distances [m]."""
+    """One home: edge arrays in home coordinates, downspouts (n, 4) as x, y, z [m] and roof [m2], distances [m]."""
 
     allowed: Array
     lot: Array
@@ -130,9 +130,7 @@ def cell_state(ground: Ground, x: float, y: float, rules: Rules) -> int:
 
 
 @njit(cache=True, nogil=True)
-def mean_elevation(
-    home: Home, ground: Ground, cx: float, cy: float, ux: float, uy: float, hl: float, hw: float
-) -> float:
+def mean_elevation(ground: Ground, cx: float, cy: float, ux: float, uy: float, hl: float, hw: float) -> float:
     """Mean ground elevation [m] of a rectangle from nine points of it."""
     total = 0.0
     n = 0
@@ -164,9 +162,7 @@ def can_serve(
     dist = math.hypot(home.downspouts[j, 0] - px, home.downspouts[j, 1] - py)
     if dist > home.max_run_m + 1e-9:
         return False, dist, np.nan
-    z_end = sample(
-        ground.z, ground.ground, ground.grid, px, py
-    )
+    z_end = sample(ground.z, ground.ground, ground.grid, px, py)
     fall = home.downspouts[j, 2] - z_end
     if math.isnan(fall):
         return False, dist, fall
@@ -210,9 +206,7 @@ def nearest_on_rectangle(
 
 
 @njit(cache=True, nogil=True)
-def low_rim(
-    home: Home, ground: Ground, cx: float, cy: float, ux: float, uy: float, hl: float, hw: float
-) -> tuple[float, float]:
+def low_rim(ground: Ground, cx: float, cy: float, ux: float, uy: float, hl: float, hw: float) -> tuple[float, float]:
     """The lowest of eight points of the rim: middles of the sides first, then corners."""
     best = np.inf
     bx = cx
@@ -226,9 +220,7 @@ def low_rim(
             b = hw if k < 6 else -hw
         x = cx + a * ux - b * uy
         y = cy + a * uy + b * ux
-        value = sample(
-            ground.z, ground.ground, ground.grid, x, y
-        )
+        value = sample(ground.z, ground.ground, ground.grid, x, y)
         if value < best - 1e-6:
             best = value
             bx = x
@@ -237,9 +229,7 @@ def low_rim(
 
 
 @njit(cache=True, nogil=True)
-def overflow_start(
-    home: Home, ground: Ground, rim_x: float, rim_y: float, cx: float, cy: float
-) -> tuple[int, int]:
+def overflow_start(ground: Ground, rim_x: float, rim_y: float, cx: float, cy: float) -> tuple[int, int]:
     """The cell half a cell outside the rim, seen from the garden's middle, where the overflow sets out."""
     length = math.hypot(rim_x - cx, rim_y - cy)
     out = 0.5 * ground.grid[4] / length if length > 0.0 else 0.0

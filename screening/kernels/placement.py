@@ -70,7 +70,7 @@ def roof_in_reach(
     # the mean of the ground is worth its price only for what may become the best place
     mean_z = -np.inf
     if lines_too and not rules.ignore_fall:
-        mean_z = mean_elevation(home, ground, cx, cy, ux, uy, hl, hw)
+        mean_z = mean_elevation(ground, cx, cy, ux, uy, hl, hw)
     roof = 0.0
     run = 0.0
     for j in range(home.downspouts.shape[0]):
@@ -154,15 +154,15 @@ def _end_of(
     path: Array,
 ) -> int:
     """What the overflow of a rectangle ends at."""
-    rim_x, rim_y = low_rim(home, ground, cx, cy, ux, uy, hl, hw)
-    r, c = overflow_start(home, ground, rim_x, rim_y, cx, cy)
+    rim_x, rim_y = low_rim(ground, cx, cy, ux, uy, hl, hw)
+    r, c = overflow_start(ground, rim_x, rim_y, cx, cy)
     return overflow_end(home, ground, rules, r, c, path)
 
 
 @njit(cache=True, nogil=True)
 def _row_of(end: int) -> int:
     """Row of the result: 1 for an overflow that troubles a neighbour or cannot be followed, else 0."""
-    return 1 if end == flow.NEIGHBOUR_LOT or end == flow.OFF_ELEVATION else 0
+    return 1 if end in (flow.NEIGHBOUR_LOT, flow.OFF_ELEVATION) else 0
 
 
 @njit(cache=True, nogil=True)
@@ -205,9 +205,7 @@ def _try(
     cv = (j0 + q - m // 2 + 0.5 * m) * step
     cx = cu * ux - cv * uy
     cy = cu * uy + cv * ux
-    near = _roof_near(
-        home, cx, cy, ux, uy, 0.5 * n * step, 0.5 * m * step, rules.ignore_blocks
-    )
+    near = _roof_near(home, cx, cy, ux, uy, 0.5 * n * step, 0.5 * m * step, rules.ignore_blocks)
     most = _most(near, n * m * step * step, gain)
     if near <= 0.0 or not _better(most, 0.0, best[0]):
         return True
@@ -219,8 +217,16 @@ def _try(
     end = flow.OWN_GROUND
     if not rules.ignore_overflow:
         end = _end_of(
-            home, ground, rules, cu * ux - cv * uy, cu * uy + cv * ux, ux, uy,
-            0.5 * n * step, 0.5 * m * step, path,
+            home,
+            ground,
+            rules,
+            cu * ux - cv * uy,
+            cu * uy + cv * ux,
+            ux,
+            uy,
+            0.5 * n * step,
+            0.5 * m * step,
+            path,
         )
     if end == flow.BUILDING_SETBACK or not _better(most, 0.0, best[_row_of(end)]):
         return True
@@ -240,9 +246,7 @@ def _try(
         cx = cu * ux - cv * uy
         cy = cu * uy + cv * ux
         band = band_of(_block(slope_sum, i, j, n, m) / (n * m), gain.breaks_pct)
-        roof, run = roof_in_reach(
-            home, ground, rules, cx, cy, ux, uy, 0.5 * n * step, 0.5 * m * step, False
-        )
+        roof, run = roof_in_reach(home, ground, rules, cx, cy, ux, uy, 0.5 * n * step, 0.5 * m * step, False)
         if roof <= 0.0:
             return True
         target = target_area(roof, band, gain, rules)
@@ -348,8 +352,23 @@ def search_frame(
         for p in range(p_first, nu + 1, stride):
             for q in range(q_first, nv + 1, stride):
                 if _try(
-                    home, ground, rules, gain, count, slope_sum, i0, j0, p, q, ratio,
-                    m_low, m_top, step, angle, path, best,
+                    home,
+                    ground,
+                    rules,
+                    gain,
+                    count,
+                    slope_sum,
+                    i0,
+                    j0,
+                    p,
+                    q,
+                    ratio,
+                    m_low,
+                    m_top,
+                    step,
+                    angle,
+                    path,
+                    best,
                 ):
                     fitted += 1
         if best[0, FOUND] == 1.0 and reached_target(best[0]):
@@ -376,8 +395,23 @@ def search_frame(
                     q = qc + dq * move
                     if (dp != 0 or dq != 0) and 0 <= p <= nu and 0 <= q <= nv:
                         _try(
-                            home, ground, rules, gain, count, slope_sum, i0, j0, p, q, ratio,
-                            m_low, m_top, step, angle, path, best,
+                            home,
+                            ground,
+                            rules,
+                            gain,
+                            count,
+                            slope_sum,
+                            i0,
+                            j0,
+                            p,
+                            q,
+                            ratio,
+                            m_low,
+                            m_top,
+                            step,
+                            angle,
+                            path,
+                            best,
                         )
             move //= 2
     return fitted

@@ -16,7 +16,7 @@ Array = np.ndarray
 
 @njit(cache=True, nogil=True)
 def inside(edges: Array, x: float, y: float) -> bool:
-    """Even-odd test: is the point within the area that the edges bound?"""
+    """Whether a point lies within the area that the edges bound, by the even-odd test."""
     odd = False
     for i in range(edges.shape[0]):
         y1 = edges[i, 1]
@@ -50,8 +50,7 @@ def distance_to_edges(edges: Array, x: float, y: float) -> float:
     best = np.inf
     for i in range(edges.shape[0]):
         d = point_segment_distance(x, y, edges[i, 0], edges[i, 1], edges[i, 2], edges[i, 3])
-        if d < best:
-            best = d
+        best = min(best, d)
     return best
 
 
@@ -123,9 +122,7 @@ def segment_enters(edges: Array, x1: float, y1: float, x2: float, y2: float) -> 
 
 
 @njit(cache=True, nogil=True)
-def box_meets_edge(
-    half_length: float, half_width: float, x1: float, y1: float, x2: float, y2: float
-) -> bool:
+def box_meets_edge(half_length: float, half_width: float, x1: float, y1: float, x2: float, y2: float) -> bool:
     """Whether a segment passes through the open box ``|x| < half_length, |y| < half_width``."""
     t0 = 0.0
     t1 = 1.0
@@ -156,9 +153,7 @@ def box_meets_edge(
 
 
 @njit(cache=True, nogil=True)
-def rectangle_within(
-    edges: Array, cx: float, cy: float, ux: float, uy: float, length: float, width: float
-) -> bool:
+def rectangle_within(edges: Array, cx: float, cy: float, ux: float, uy: float, length: float, width: float) -> bool:
     """Whether a rectangle lies within the area the edges bound (touching its border is allowed).
 
     ``(ux, uy)`` is the unit vector along the rectangle's length. Exact up to rounding: the centre is
@@ -173,8 +168,6 @@ def rectangle_within(
         ay = edges[i, 1] - cy
         bx = edges[i, 2] - cx
         by = edges[i, 3] - cy
-        if box_meets_edge(
-            hl, hw, ax * ux + ay * uy, -ax * uy + ay * ux, bx * ux + by * uy, -bx * uy + by * ux
-        ):
+        if box_meets_edge(hl, hw, ax * ux + ay * uy, -ax * uy + ay * ux, bx * ux + by * uy, -bx * uy + by * ux):
             return False
     return True

@@ -109,9 +109,7 @@ def _sweep_edge(
     # a ray from the very corner has no length of its own: start a hair inside
     hair = min(1e-6, 0.25 * (b - a))
     s_prev = a + hair
-    h_prev, k_prev = ray_length(
-        ring, eave, ring[i, 0] + s_prev * ex, ring[i, 1] + s_prev * ey, nx, ny, i, i
-    )
+    h_prev, k_prev = ray_length(ring, eave, ring[i, 0] + s_prev * ex, ring[i, 1] + s_prev * ey, nx, ny, i, i)
     for q in range(count + 1):
         s = a + hair if q == 0 else (a + (b - a) * q / count if q < count else b - hair)
         h, k = ray_length(ring, eave, ring[i, 0] + s * ex, ring[i, 1] + s * ey, nx, ny, i, i)
@@ -122,9 +120,7 @@ def _sweep_edge(
             h_hi = h
             for _ in range(30):
                 mid = 0.5 * (lo + hi)
-                h_mid, k_mid = ray_length(
-                    ring, eave, ring[i, 0] + mid * ex, ring[i, 1] + mid * ey, nx, ny, i, i
-                )
+                h_mid, k_mid = ray_length(ring, eave, ring[i, 0] + mid * ex, ring[i, 1] + mid * ey, nx, ny, i, i)
                 if k_mid == k_prev:
                     lo = mid
                     h_lo = h_mid

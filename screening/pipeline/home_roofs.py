@@ -78,7 +78,9 @@ def split_roofs(rows: IntArray, pieces: Pieces, principal: IntArray, downspouts:
     """
     if params.homes.count_other_roofs:
         home_of_parcel = {int(parcel): i for i, parcel in enumerate(rows)}
-        roofs = np.array([p for p in range(len(pieces.parcel)) if int(pieces.parcel[p]) in home_of_parcel], dtype=np.int64)
+        roofs = np.array(
+            [p for p in range(len(pieces.parcel)) if int(pieces.parcel[p]) in home_of_parcel], dtype=np.int64
+        )
         home = np.array([home_of_parcel[int(pieces.parcel[p])] for p in roofs], dtype=np.int64)
         is_house = roofs == principal[rows][home]
         order = np.lexsort((roofs, ~is_house, home))
@@ -112,7 +114,9 @@ def split_roofs(rows: IntArray, pieces: Pieces, principal: IntArray, downspouts:
     first = np.concatenate([[0], np.cumsum(counts)]).astype(np.int64)
     if not owner:
         none = np.empty(0)
-        return Roofs(np.empty((0, 2)), none, none, none.astype(object), none.astype(np.int64), none.astype(bool), first, total)
+        return Roofs(
+            np.empty((0, 2)), none, none, none.astype(object), none.astype(np.int64), none.astype(bool), first, total
+        )
     return Roofs(
         np.concatenate(xy),
         np.concatenate(area),

@@ -5,6 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
+import numpy.typing as npt
+import pandas as pd
 import shapely
 
 from screening import homes as home_stage
@@ -18,15 +20,17 @@ from screening.pipeline.tile_data import TileInputs, TileResult
 from screening.siting.gardens import Gardens, find_gardens
 from screening.siting.open_ground import Obstacles, find_obstacles, open_ground
 from screening.siting.search import Lots, pick_lots, siting_rules
+from screening.siting.verify import obeys_rules
 from screening.siting.why import Surroundings, explain_refusals
 from screening.water_balance import LOG_RATIO_FIRST, LOG_RATIO_LAST, N_RATIOS
 
 if TYPE_CHECKING:
-    import geopandas as gpd
-
     from screening.params import Params
     from screening.pipeline.tile_data import FloatArray, ObjectArray
     from screening.water_balance import YieldCurves
+
+BoolArray = npt.NDArray[np.bool_]
+IntArray = npt.NDArray[np.int64]
 
 NEAR_M = 30.0
 """Buildings farther from a lot than this are not looked at; the contract's limit of the distance columns."""
@@ -62,7 +66,7 @@ def screen_tile(inputs: TileInputs, params: Params) -> TileResult:
     principal, n_buildings, n_houses = home_stage.principal_pieces(pieces, kinds, len(parcels), params.homes)
     judged = Judged(*home_stage.reasons(parcels, principal, n_buildings, params.homes))
     # every further step looks only at the owned parcels that are homes
-    rows = np.flatnonzero(owned & np.equal(judged.code, None))
+    rows = np.flatnonzero(owned & pd.isna(judged.code))
     if len(rows) == 0:
         return TileResult(inputs.tile, tables.only_others(inputs, judged.code, judged.text, owned))
     houses = largest_polygon(pieces.geometry[principal[rows]])
@@ -78,7 +82,7 @@ def screen_tile(inputs: TileInputs, params: Params) -> TileResult:
     say(judged, rows[no_plane], "elevation_gap", "elevation is missing around the house")
     keep = ~(outside | no_plane)
     rows, houses, lots, origin = rows[keep], houses[keep], lots[keep], origin[keep]
-    plane = terrain.HousePlane(*(values[keep] for values in plane))
+    plane = plane.pick(keep)
     if len(rows) == 0:
         return TileResult(inputs.tile, tables.only_others(inputs, judged.code, judged.text, owned))
 
@@ -129,13 +133,30 @@ def screen_tile(inputs: TileInputs, params: Params) -> TileResult:
         margin[rows[failed]] = why.margin_m
 
     context = tables.Context(
-        inputs, params, rows, houses, homes, roofs, pieces, principal, n_houses, n_buildings, plane, land, elevation,
-        judged.code, judged.text, tightest, margin, owned, gardens,
+        inputs,
+        params,
+        rows,
+        houses,
+        homes,
+        roofs,
+        pieces,
+        principal,
+        n_houses,
+        n_buildings,
+        plane,
+        land,
+        elevation,
+        judged.code,
+        judged.text,
+        tightest,
+        margin,
+        owned,
+        gardens,
     )
     return TileResult(inputs.tile, tables.all_layers(context))
 
 
-def say(judged: Judged, rows: FloatArray, code: str, text: str) -> None:
+def say(judged: Judged, rows: IntArray, code: str, text: str) -> None:
     """Note a reason for some parcels."""
     judged.code[rows] = code
     judged.text[rows] = text
@@ -150,7 +171,7 @@ def largest_polygon(geometry: ObjectArray) -> ObjectArray:
     return out
 
 
-def inside_raster(xy: FloatArray, shape: tuple[int, ...], grid: FloatArray) -> FloatArray:
+def inside_raster(xy: FloatArray, shape: tuple[int, ...], grid: FloatArray) -> BoolArray:
     """Whether points (n, 2) lie in the window."""
     if 0 in shape:
         return np.zeros(len(xy), dtype=bool)
@@ -170,11 +191,15 @@ def ground_of(
     drains = np.zeros(shape, dtype=bool)
     for things in inputs.keep_away:
         if things.kind in overflow.DRAINAGE_KINDS and len(things.geometry):
-            drains |= terrain.draw(things.geometry, np.ones(len(things.geometry)), land.grid, shape, all_touched=True) > 0
+            drains |= (
+                terrain.draw(things.geometry, np.ones(len(things.geometry)), land.grid, shape, all_touched=True) > 0
+            )
     # a step is at most a cell's diagonal long, and a cell's centre half of one from its corner
     around = shapely.buffer(footprints, setback_m * 1.1 + 2.2 * float(land.grid[4]), quad_segs=2)
     built = terrain.draw(around, np.ones(len(around)), land.grid, shape) > 0
-    return Ground(land.z_m, land.ground, land.slope_pct, labels, drains, built, np.zeros(shape, dtype=np.int8), land.grid)
+    return Ground(
+        land.z_m, land.ground, land.slope_pct, labels, drains, built, np.zeros(shape, dtype=np.int8), land.grid
+    )
 
 
 def yield_of(curves: YieldCurves, params: Params) -> Yield:
@@ -198,8 +223,6 @@ def verified(
     This looks at the finished polygons with other means than the search (`screening.siting.verify`); a garden that
     fails is taken out, and its home may become a refusal.
     """
-    from screening.siting.verify import obeys_rules
-
     fine = obeys_rules(gardens, homes, footprints, keep_away, setback_m, params.rules)
     return gardens.pick(np.flatnonzero(fine))
 

@@ -57,8 +57,8 @@ def refusal_texts(reason: ObjectArray, open_area_m2: FloatArray, params: Params)
     """Words for each home without a garden, with its numbers."""
     rules = params.rules
     words = {
-        "no_open_ground": "the setbacks leave {area:.1f} m2 of ground, less than the {least:g} m2 of the smallest garden",
-        "too_narrow": "the {area:.1f} m2 of open ground are nowhere wide enough for a garden of {least:g} m2 and {width:g} m",
+        "no_open_ground": "the setbacks leave {area:.1f} m2, less than the {least:g} m2 of the smallest garden",
+        "too_narrow": "the {area:.1f} m2 of open ground hold no garden of {least:g} m2 and {width:g} m width",
         "elevation_gap": "elevation is missing where a garden would fit",
         "too_steep": "where a garden would fit the ground is steeper than {slope:g} %",
         "run_too_long": "where a garden would fit every downspout is more than {run:g} m away",
@@ -69,8 +69,12 @@ def refusal_texts(reason: ObjectArray, open_area_m2: FloatArray, params: Params)
     return np.array(
         [
             words[code].format(
-                area=area, least=rules.min_garden_area_m2, width=rules.min_garden_width_m,
-                slope=rules.max_slope_pct, run=rules.max_run_m, fall=rules.min_fall_pct,
+                area=area,
+                least=rules.min_garden_area_m2,
+                width=rules.min_garden_width_m,
+                slope=rules.max_slope_pct,
+                run=rules.max_run_m,
+                fall=rules.min_fall_pct,
             )
             for code, area in zip(reason, open_area_m2, strict=True)
         ],
@@ -78,7 +82,7 @@ def refusal_texts(reason: ObjectArray, open_area_m2: FloatArray, params: Params)
     )
 
 
-def frame(data: dict[str, Any], geometry: Any, crs: Any) -> gpd.GeoDataFrame:  # noqa: ANN401
+def frame(data: dict[str, Any], geometry: Any, crs: Any) -> gpd.GeoDataFrame:
     """A layer's rows."""
     return gpd.GeoDataFrame(data, geometry=np.asarray(geometry, dtype=object), crs=crs)
 
@@ -87,7 +91,7 @@ def other_parcels(
     inputs: TileInputs, code: ObjectArray, text: ObjectArray, owned: np.ndarray, **extra: ObjectArray
 ) -> gpd.GeoDataFrame:
     """Rows of the owned parcels with a reason."""
-    pick = np.flatnonzero(owned & np.not_equal(code, None))
+    pick = np.flatnonzero(owned & ~pd.isna(code))
     parcels = inputs.parcels.iloc[pick]
     none = np.full(len(inputs.parcels), None, dtype=object)
     return frame(
@@ -139,8 +143,13 @@ def all_layers(c: Context) -> dict[str, pd.DataFrame]:
     spout_number = np.arange(len(spout_home)) - c.roofs.first[spout_home]
     spout_id = np.array([f"{home_id[h]}-d{k + 1}" for h, k in zip(spout_home, spout_number, strict=True)], dtype=object)
 
-    treated = np.bincount(g.spout_garden[served], weights=c.roofs.area_m2[served], minlength=len(g.home))
-    treated_gable = np.bincount(g.spout_garden[served], weights=c.roofs.gable_area_m2[served], minlength=len(g.home))
+    def per_garden(values: FloatArray) -> FloatArray:
+        """Sum over the downspouts that each garden serves."""
+        total = np.bincount(g.spout_garden[served], weights=values[served], minlength=len(g.home))
+        return np.asarray(total, dtype=float)
+
+    treated = per_garden(c.roofs.area_m2)
+    treated_gable = per_garden(c.roofs.gable_area_m2)
     area = shapely.area(g.geometry) if len(g.home) else np.empty(0)
     low, likely, high = diverted_m3_y(c.inputs.curves, area, treated, treated_gable, g.band, c.params.roof)
     depth = c.inputs.curves.depth_mm[g.band]
@@ -168,7 +177,8 @@ def all_layers(c: Context) -> dict[str, pd.DataFrame]:
             "own_building_dist_m": own_dist,
             "other_building_dist_m": other_dist,
             "lot_line_dist_m": shapely.distance(shapely.boundary(c.homes.lot[g.home]), g.geometry)
-            if len(g.home) else np.empty(0),
+            if len(g.home)
+            else np.empty(0),
             "n_downspouts": np.bincount(g.spout_garden[served], minlength=len(g.home)),
             "treated_roof_m2": treated,
             "fall_m": fall,
@@ -189,7 +199,7 @@ def all_layers(c: Context) -> dict[str, pd.DataFrame]:
     of_candidate = is_candidate[spout_home]
     building_id = c.inputs.buildings["building_id"].to_numpy(dtype=object)
     spout_building = building_id[c.pieces.building[c.roofs.piece]]
-    garden_of_spout = np.append(garden_id, None)[g.spout_garden]
+    garden_of_spout = np.append(garden_id, np.array([None], dtype=object))[g.spout_garden]
     downspouts = frame(
         {
             "downspout_id": spout_id,
@@ -226,8 +236,14 @@ def all_layers(c: Context) -> dict[str, pd.DataFrame]:
     ids = np.full(len(c.inputs.parcels), None, dtype=object)
     ids[c.rows] = home_id
     layers["other_parcels"] = other_parcels(
-        c.inputs, c.code, c.text, c.owned,
-        tightest=c.tightest, margin=c.margin, alternative=alternative, home_id=ids,
+        c.inputs,
+        c.code,
+        c.text,
+        c.owned,
+        tightest=c.tightest,
+        margin=c.margin,
+        alternative=alternative,
+        home_id=ids,
     )
     if c.params.output.detail == "full":
         layers["buildings"] = frame(
@@ -251,20 +267,18 @@ def all_layers(c: Context) -> dict[str, pd.DataFrame]:
             crs,
         )
         ground = c.homes.open_ground[is_candidate]
-        layers["open_ground"] = frame(
-            {"home_id": home_id[is_candidate], "area_m2": shapely.area(ground)}, ground, crs
-        )
+        layers["open_ground"] = frame({"home_id": home_id[is_candidate], "area_m2": shapely.area(ground)}, ground, crs)
     return layers
 
 
-def roles(c: Context, seen: Any) -> ObjectArray:  # noqa: ANN401
+def roles(c: Context, seen: Any) -> ObjectArray:
     """What each seen building is to the home."""
     own = c.pieces.parcel[seen.thing] == c.rows[seen.lot]
     is_house = seen.thing == c.principal[c.rows[seen.lot]]
     return np.where(is_house, "principal", np.where(own, "other", "neighbour")).astype(object)
 
 
-def building_distances(c: Context, seen: Any) -> tuple[FloatArray, FloatArray, np.ndarray]:  # noqa: ANN401
+def building_distances(c: Context, seen: Any) -> tuple[FloatArray, FloatArray, np.ndarray]:
     """Distance of each garden to the nearest own and other building; which seen pairs are worth showing."""
     g = c.gardens
     own = c.pieces.parcel[seen.thing] == c.rows[seen.lot]
@@ -337,7 +351,9 @@ def candidate_rows(
     treated = total(gardens["treated_roof_m2"].to_numpy())
     roof = c.roofs.roof_area_m2[pick]
     overflow = np.array([worst(end[g.home == h]) for h in pick], dtype=object)
-    measured = np.array([bool(c.roofs.is_measured[c.roofs.first[h] : c.roofs.first[h + 1]].all()) for h in pick], dtype=bool)
+    measured = np.array(
+        [bool(c.roofs.is_measured[c.roofs.first[h] : c.roofs.first[h + 1]].all()) for h in pick], dtype=bool
+    )
     drawdown = np.zeros(n)
     np.maximum.at(drawdown, g.home, gardens["drawdown_h"].to_numpy())
     fall = np.full(n, np.inf)

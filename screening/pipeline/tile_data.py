@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
-import geopandas as gpd
 import numpy as np
 import numpy.typing as npt
-import pandas as pd
 
-from screening.tiles import Tile
-from screening.water_balance import YieldCurves
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    import geopandas as gpd
+    import pandas as pd
+
+    from screening.tiles import Tile
+    from screening.water_balance import YieldCurves
 
 FloatArray = npt.NDArray[np.float64]
 ObjectArray = npt.NDArray[Any]

@@ -38,8 +38,8 @@ def diverted_m3_y(
 
     Notes
     -----
-    Low takes the low soil rate, the lesser of the two served roofs and the low connection; high the other ends. A garden
-    keeps more the more roof it serves, so low <= likely <= high.
+    Low takes the low soil rate, the lesser of the two served roofs and the low connection; high the other ends. A
+    garden keeps more the more roof it serves, so low <= likely <= high.
     """
     least = np.minimum(roof_m2, gable_roof_m2) * params.connection_low_frac
     most = np.maximum(roof_m2, gable_roof_m2) * params.connection_high_frac

@@ -1,4 +1,4 @@
-"""Beds of free form: for ground that holds a garden but no good rectangle. There is no standard footprint in this trade."""
+"""Beds of free form, for ground that holds a garden but no good rectangle: the trade has no standard footprint."""
 
 from __future__ import annotations
 
@@ -70,7 +70,7 @@ class Bed(NamedTuple):
     path: FloatArray
 
 
-def opened(ground: Any, width_m: float) -> Any:  # noqa: ANN401 - one geometry or an array of them
+def opened(ground: Any, width_m: float) -> Any:
     """The part of each ground in which a disc of the least width can lie."""
     radius = 0.5 * width_m + SLACK_M
     core = shapely.buffer(ground, -radius, quad_segs=QUARTER_SEGMENTS)
@@ -150,9 +150,7 @@ def best_bed(
     return best
 
 
-def _around(
-    part: shapely.Polygon, seed: shapely.Point, area_m2: float, rules: Rules
-) -> shapely.Polygon | None:
+def _around(part: shapely.Polygon, seed: shapely.Point, area_m2: float, rules: Rules) -> shapely.Polygon | None:
     """The ground of a part nearest to a point, of a wanted area, nowhere narrower than allowed."""
     if shapely.area(part) <= area_m2 * 1.02 and shapely.area(part) <= rules.max_area_m2:
         return part
@@ -212,14 +210,12 @@ def _judge(home: Home, ground: Ground, rules: Rules, gain: Yield, shape: shapely
         return None
     lowest = rim[int(np.nanargmin(np.round(heights, 6)))]
     middle = shapely.get_coordinates(shapely.centroid(shape))[0]
-    row, col = overflow_start(home, ground, lowest[0], lowest[1], middle[0], middle[1])
+    row, col = overflow_start(ground, lowest[0], lowest[1], middle[0], middle[1])
     path = np.empty((int(rules.max_trace_m / cell) + 8, 2))
     end = overflow_end(home, ground, rules, row, col, path)
     if end == flow.BUILDING_SETBACK:
         return None
-    _, points = kernel.overflow_way(
-        home, ground, rules, lowest[0], lowest[1], middle[0], middle[1], path
-    )
+    _, points = kernel.overflow_way(home, ground, rules, lowest[0], lowest[1], middle[0], middle[1], path)
     target = target_area(roof, band, gain, rules)
     area = float(shapely.area(shape))
     volume = diverted_roof(roof, min(area, target), band, gain)

@@ -8,8 +8,8 @@ import numpy as np
 import numpy.typing as npt
 import shapely
 
-from screening.kernels import gardens as kernel
-from screening.kernels import placement
+from screening.kernels import city as kernel
+from screening.kernels import flow, placement
 from screening.siting.beds import Bed, best_bed, opened
 from screening.siting.search import Lots, Placed, SitingRules, city_of, place_gardens
 
@@ -73,8 +73,8 @@ class Gardens(NamedTuple):
         """Some of the gardens; downspouts of the others go unserved."""
         new_row = np.full(len(self.home) + 1, -1, dtype=np.int64)
         new_row[rows] = np.arange(len(rows))
-        per_garden = [values[rows] for values in self[:12]]
-        return Gardens(*per_garden, new_row[self.spout_garden], self.run_end, self.run_m, self.fall_m)
+        fewer = {name: getattr(self, name)[rows] for name in self._fields[:12]}
+        return self._replace(spout_garden=new_row[self.spout_garden], **fewer)
 
 
 def find_gardens(
@@ -137,7 +137,7 @@ def _find_beds(
 
 def _is_worse(end: int, other: int) -> bool:
     """Whether a bed's overflow troubles a neighbour while the rectangle's does not."""
-    bad = (placement.flow.NEIGHBOUR_LOT, placement.flow.OFF_ELEVATION)
+    bad = (flow.NEIGHBOUR_LOT, flow.OFF_ELEVATION)
     return end in bad and other not in bad
 
 
@@ -181,10 +181,10 @@ def _assemble(homes: Lots, placed: Placed, beds: dict[int, Bed]) -> Gardens:
     spout_garden = garden_of[spout_home, placed.runs[:, 0].astype(np.int64)]
     run_end = placed.runs[:, 1:3] + homes.origin[spout_home]
     run_m, fall_m = placed.runs[:, 3].copy(), placed.runs[:, 4].copy()
-    for g in np.flatnonzero(is_bed):
+    for g in np.flatnonzero(is_bed).tolist():
         bed = beds[int(home[g])]
         x, y = origin[g]
-        geometry[g] = shapely.transform(bed.geometry, lambda xy, x=x, y=y: xy + (x, y))
+        geometry[g] = shapely.transform(bed.geometry, lambda xy, x=x, y=y: xy + np.array([x, y]))
         box = shapely.get_coordinates(shapely.oriented_envelope(geometry[g]))
         sides = np.diff(box[:3], axis=0)
         lengths = np.hypot(sides[:, 0], sides[:, 1])
@@ -201,6 +201,20 @@ def _assemble(homes: Lots, placed: Placed, beds: dict[int, Bed]) -> Gardens:
         run_m[spouts] = bed.runs[:, 3]
         fall_m[spouts] = bed.runs[:, 4]
     return Gardens(
-        home.astype(np.int64), geometry, is_bed, length, width, angle, slope, elev, band, end, target, path,
-        spout_garden, run_end, run_m, fall_m,
+        home.astype(np.int64),
+        geometry,
+        is_bed,
+        length,
+        width,
+        angle,
+        slope,
+        elev,
+        band,
+        end,
+        target,
+        path,
+        spout_garden,
+        run_end,
+        run_m,
+        fall_m,
     )

@@ -59,18 +59,14 @@ def inset(lots: ObjectArray, distance_m: float) -> ObjectArray:
     """The lots without a strip along their lines."""
     if distance_m <= 0.0:
         return lots.copy()
-    return np.asarray(
-        shapely.buffer(lots, -distance_m * CIRCUMSCRIBED, quad_segs=QUARTER_SEGMENTS), dtype=object
-    )
+    return np.asarray(shapely.buffer(lots, -distance_m * CIRCUMSCRIBED, quad_segs=QUARTER_SEGMENTS), dtype=object)
 
 
 def grown(things: ObjectArray, distance_m: float) -> ObjectArray:
     """Things with the ground around them on which no garden may lie."""
     if distance_m <= 0.0:
         return things.copy()
-    return np.asarray(
-        shapely.buffer(things, distance_m * CIRCUMSCRIBED, quad_segs=QUARTER_SEGMENTS), dtype=object
-    )
+    return np.asarray(shapely.buffer(things, distance_m * CIRCUMSCRIBED, quad_segs=QUARTER_SEGMENTS), dtype=object)
 
 
 def subtract(ground: ObjectArray, pairs: Obstacles, zones: ObjectArray, zone_of: IntArray) -> ObjectArray:

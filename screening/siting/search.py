@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 import shapely
 
-from screening.kernels import gardens as kernel
+from screening.kernels import city as kernel
 from screening.kernels.ground import Ground, Rules, Yield
 from screening.outlines import edges_of, gather
 from screening.siting.open_ground import Obstacles
@@ -155,9 +155,7 @@ def directions(lot: ObjectArray, downslope_deg: FloatArray, slope_pct: FloatArra
     level = ~(slope_pct >= LEVEL_PCT)
     turned = np.where(level, 0.0, np.round((contour - lot_angle) / (math.pi / 2.0)) * (math.pi / 2.0))
     lot_angle = lot_angle + turned
-    return np.column_stack(
-        [np.where(level, lot_angle, contour), lot_angle, lot_angle + math.pi / 2.0]
-    )
+    return np.column_stack([np.where(level, lot_angle, contour), lot_angle, lot_angle + math.pi / 2.0])
 
 
 def city_of(lots: Lots, building_edges: tuple[FloatArray, IntArray]) -> kernel.City:
@@ -187,9 +185,7 @@ def city_of(lots: Lots, building_edges: tuple[FloatArray, IntArray]) -> kernel.C
     )
 
 
-def place_gardens(
-    city: kernel.City, ground: Ground, how: SitingRules, gain: Yield, *, is_thorough: bool
-) -> Placed:
+def place_gardens(city: kernel.City, ground: Ground, how: SitingRules, gain: Yield, *, is_thorough: bool) -> Placed:
     """Place gardens for all homes.
 
     Parameters
@@ -205,7 +201,5 @@ def place_gardens(
         Whether every five degrees on a finer grid are tried where nothing was found.
     """
     return Placed(
-        *kernel.place_all(
-            city, ground, how.rules, gain, how.ratios, how.step_m, is_thorough, how.most_gardens
-        )
+        *kernel.place_all(city, ground, how.rules, gain, how.ratios, how.step_m, is_thorough, how.most_gardens)
     )

@@ -68,9 +68,11 @@ def obeys_rules(
     bad_run = (gardens.run_m[served] > rules.max_run_m + TOLERANCE_M) | (
         gardens.fall_m[served] < rules.min_fall_pct / 100.0 * gardens.run_m[served] - TOLERANCE_M
     )
-    run = shapely.linestrings(
-        np.stack([homes.spouts[served, :2], gardens.run_end[served]], axis=1)
-    ) if served.any() else np.empty(0, dtype=object)
+    run = (
+        shapely.linestrings(np.stack([homes.spouts[served, :2], gardens.run_end[served]], axis=1))
+        if served.any()
+        else np.empty(0, dtype=object)
+    )
     bad_run |= runs_through(run, lot[garden], footprints)
     fine[garden[bad_run]] = False
     fine &= np.bincount(garden, minlength=len(shape)) > 0
@@ -87,8 +89,6 @@ def runs_through(runs: ObjectArray, lots: ObjectArray, footprints: ObjectArray) 
     out |= outside > 1e-3
     tree = shapely.STRtree(footprints)
     run, building = tree.query(runs, predicate="intersects")
-    through = shapely.length(
-        shapely.intersection(runs[run], shapely.buffer(footprints[building], -1e-3))
-    )
+    through = shapely.length(shapely.intersection(runs[run], shapely.buffer(footprints[building], -1e-3)))
     out[run[through > 1e-3]] = True
     return out

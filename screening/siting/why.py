@@ -68,9 +68,7 @@ class Why(NamedTuple):
     margin_m: FloatArray
 
 
-def explain_refusals(
-    lots: Lots, around: Surroundings, ground: Ground, how: SitingRules, gain: Yield
-) -> Why:
+def explain_refusals(lots: Lots, around: Surroundings, ground: Ground, how: SitingRules, gain: Yield) -> Why:
     """Find for each home without a garden the condition that stops it and the tightest rule.
 
     Parameters
@@ -127,9 +125,7 @@ def explain_refusals(
     return Why(reason, tightest, margin)
 
 
-def _finds(
-    lots: Lots, around: Surroundings, ground: Ground, how: SitingRules, gain: Yield
-) -> npt.NDArray[np.bool_]:
+def _finds(lots: Lots, around: Surroundings, ground: Ground, how: SitingRules, gain: Yield) -> npt.NDArray[np.bool_]:
     """Which homes get a garden."""
     fresh = ground._replace(memo=np.zeros_like(ground.memo))
     placed = place_gardens(city_of(lots, around.building_edges), fresh, how, gain, is_thorough=False)
@@ -204,9 +200,7 @@ def _tightest(
     return code, margin
 
 
-def _relaxed_ground(
-    lots: Lots, around: Surroundings, rows: IntArray, part: FloatArray, name: str
-) -> ObjectArray:
+def _relaxed_ground(lots: Lots, around: Surroundings, rows: IntArray, part: FloatArray, name: str) -> ObjectArray:
     """Open ground of some homes with one distance cut to a part of itself, home by home."""
     out = np.empty(len(rows), dtype=object)
     # homes with the same part are done together: the first trial has one part, each halving doubles them

@@ -1,0 +1,165 @@
+"""All homes of a tile in flat arrays, and the loop over them."""
+
+from __future__ import annotations
+
+import math
+from typing import NamedTuple
+
+import numpy as np
+from numba import njit
+
+from screening.kernels import flow
+from screening.kernels.gardens import ground_of, overflow_way, place, rectangle_edges, runs_to_rectangle
+from screening.kernels.ground import Ground, Home, Rules, Yield, low_rim, mean_elevation
+from screening.kernels.placement import ANGLE, CX, CY, END, FOUND, LENGTH, WIDTH
+
+Array = np.ndarray
+
+
+class City(NamedTuple):
+    """All homes of a tile in flat arrays; the rows of home ``i`` run from ``first[i]`` to ``first[i + 1]``.
+
+    ``origin`` is (homes, 2) [m]; edges and downspouts are in home coordinates.
+    """
+
+    origin: Array
+    allowed: Array
+    allowed_first: Array
+    lot: Array
+    lot_first: Array
+    buildings: Array
+    buildings_first: Array
+    own: Array
+    downspouts: Array
+    downspouts_first: Array
+    angles: Array
+    foundation_m: Array
+    max_run_m: Array
+
+
+@njit(cache=True, nogil=True)
+def home_of(city: City, i: int) -> Home:
+    """One home of the flat arrays."""
+    return Home(
+        city.allowed[city.allowed_first[i] : city.allowed_first[i + 1]],
+        city.lot[city.lot_first[i] : city.lot_first[i + 1]],
+        city.buildings[city.buildings_first[i] : city.buildings_first[i + 1]],
+        city.own[i],
+        city.downspouts[city.downspouts_first[i] : city.downspouts_first[i + 1]],
+        city.foundation_m[i],
+        city.max_run_m[i],
+    )
+
+
+@njit(cache=True, nogil=True)
+def ground_at(ground: Ground, x: float, y: float) -> Ground:
+    """The same ground with its grid reckoned from ``(x, y)``."""
+    grid = ground.grid.copy()
+    grid[0] -= x
+    grid[1] -= y
+    return Ground(ground.z, ground.ground, ground.slope, ground.lots, ground.drains, ground.built, ground.memo, grid)
+
+
+@njit(cache=True, nogil=True)
+def place_all(
+    city: City,
+    ground: Ground,
+    rules: Rules,
+    gain: Yield,
+    ratios: Array,
+    step: float,
+    thorough: bool,
+    most_gardens: int,
+) -> tuple[Array, Array, Array, Array, Array, Array]:
+    """Place up to ``most_gardens`` gardens for every home of a tile.
+
+    Returns
+    -------
+    rows : (homes, most_gardens, 12) array
+        Result rows of `screening.kernels.placement`; its FOUND is 0 where there is none.
+    fitted : (homes,) array
+        Positions in which a rectangle fitted the allowed ground.
+    runs : (downspouts, 6) array
+        Garden that serves the downspout (0, 1 ...; -1: none), end x, y [m], length, fall [m], unused.
+    paths : (homes, most_gardens, k, 2) array
+        Way of the overflow, the rim's lowest point first [m].
+    path_points : (homes, most_gardens) array
+        Number of points of each way.
+    slopes : (homes, most_gardens, 2) array
+        Mean slope [%] and mean elevation [m] of each garden's ground.
+    """
+    n = city.own.shape[0]
+    rows = np.zeros((n, most_gardens, 12))
+    fitted = np.zeros(n, dtype=np.int64)
+    runs = np.full((city.downspouts.shape[0], 6), np.nan)
+    runs[:, 0] = -1.0
+    most_points = int(rules.max_trace_m / ground.grid[4]) + 8
+    paths = np.full((n, most_gardens, most_points, 2), np.nan)
+    path_points = np.zeros((n, most_gardens), dtype=np.int64)
+    slopes = np.full((n, most_gardens, 2), np.nan)
+    path = np.empty((most_points, 2))
+    nothing = np.empty((0, 4))
+    for i in range(n):
+        home = home_of(city, i)
+        here = ground_at(ground, city.origin[i, 0], city.origin[i, 1])
+        taken = nothing
+        first = city.downspouts_first[i]
+        open_spouts = np.arange(home.downspouts.shape[0])
+        for g in range(most_gardens):
+            if open_spouts.shape[0] == 0 or home.allowed.shape[0] == 0:
+                break
+            if g > 0 and home.downspouts[open_spouts, 3].sum() < rules.least_roof_m2:
+                break
+            part = Home(
+                home.allowed,
+                home.lot,
+                home.buildings,
+                home.own,
+                home.downspouts[open_spouts],
+                home.foundation_m,
+                home.max_run_m,
+            )
+            row, fits = place(
+                part,
+                here,
+                rules,
+                gain,
+                taken,
+                city.angles[i],
+                ratios,
+                step,
+                thorough and g == 0,
+                path,
+            )
+            if g == 0:
+                fitted[i] = fits
+            if row[FOUND] == 0.0:
+                break
+            rows[i, g] = row
+            ways = runs_to_rectangle(part, here, rules, row)
+            still = np.zeros(open_spouts.shape[0], dtype=np.bool_)
+            for j in range(open_spouts.shape[0]):
+                if ways[j, 0] == 1.0:
+                    k = first + open_spouts[j]
+                    runs[k, 0] = g
+                    runs[k, 1:5] = ways[j, 1:5]
+                else:
+                    still[j] = True
+            open_spouts = open_spouts[still]
+            _, slopes[i, g, 0] = ground_of(here, rules, row, nothing)
+            ux = math.cos(row[ANGLE])
+            uy = math.sin(row[ANGLE])
+            hl = 0.5 * row[LENGTH]
+            hw = 0.5 * row[WIDTH]
+            slopes[i, g, 1] = mean_elevation(here, row[CX], row[CY], ux, uy, hl, hw)
+            rim_x, rim_y = low_rim(here, row[CX], row[CY], ux, uy, hl, hw)
+            end, points = overflow_way(part, here, rules, rim_x, rim_y, row[CX], row[CY], path)
+            points = min(points, most_points - 1)
+            if end != flow.BUILDING_SETBACK or rules.ignore_overflow:
+                rows[i, g, END] = end
+            paths[i, g, 0, 0] = rim_x
+            paths[i, g, 0, 1] = rim_y
+            paths[i, g, 1 : points + 1] = path[:points]
+            path_points[i, g] = points + 1
+            taken = rectangle_edges(row)
+    return rows, fitted, runs, paths, path_points, slopes
