@@ -129,6 +129,7 @@ def place_all(
                 ratios,
                 step,
                 thorough and g == 0,
+                g > 0,
                 path,
             )
             if g == 0:

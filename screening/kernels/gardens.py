@@ -49,6 +49,10 @@ SCARCE = 60
 """Fewer fitting positions than this on the coarse grid make a finer one worth its time."""
 
 
+FINE_ENOUGH = 800
+"""Fitting positions on the fine grid after which the search for one that will do ends."""
+
+
 @njit(cache=True, nogil=True)
 def rectangle_edges(row: Array) -> Array:
     """The four edges (4, 4) of a found rectangle, counter-clockwise [m]."""
@@ -117,16 +121,7 @@ def _grow(home: Home, ground: Ground, rules: Rules, gain: Yield, taken: Array, r
             fine = fine and band_of(slope, gain.breaks_pct) == int(row[BAND])
         if fine:
             roof, _ = roof_in_reach(
-                home,
-                ground,
-                rules,
-                row[CX],
-                row[CY],
-                ux,
-                uy,
-                0.5 * trial[LENGTH],
-                0.5 * trial[WIDTH],
-                True,
+                home, ground, rules, row[CX], row[CY], ux, uy, 0.5 * trial[LENGTH], 0.5 * trial[WIDTH], True, -1
             )
             fine = roof >= row[ROOF] - 1e-9
         if fine and not rules.ignore_overflow:
@@ -237,12 +232,13 @@ def place(
     ratios: Array,
     step: float,
     thorough: bool,
+    quick: bool,
     path: Array,
 ) -> tuple[Array, int]:
     """The best rectangle for a home: one result row, and the number of positions that fitted.
 
     First the ``angles`` in their order on the ``step`` grid; the search ends with the first frame whose best place has
-    room for its wanted area. Where nothing is found and ``thorough``: every 15 degrees on the same grid and, where
+    room for its wanted area, or with ``quick`` any place. Where nothing is found and ``thorough``: every 15 degrees on the same grid and, where
     hardly any position fits, every five degrees on a 0.1 m grid.
     """
     best = np.zeros((2, 12))
@@ -264,7 +260,7 @@ def place(
             path,
             best,
         )
-        if best[0, FOUND] == 1.0 and reached_target(best[0]):
+        if best[0, FOUND] == 1.0 and (quick or reached_target(best[0])):
             break
     if best[0, FOUND] == 0.0 and best[1, FOUND] == 0.0 and thorough:
         square = np.array([2.0, 1.5, 1.0])
@@ -311,7 +307,8 @@ def place(
                     path,
                     best,
                 )
-                if best[0, FOUND] == 1.0:
+                # hundreds of fitting positions of which none will do: room is not what is missing
+                if best[0, FOUND] == 1.0 or fitted > FINE_ENOUGH:
                     break
     row = best[0] if best[0, FOUND] == 1.0 else best[1]
     if row[FOUND] == 1.0:

@@ -245,6 +245,9 @@ def overflow_end(home: Home, ground: Ground, rules: Rules, r: int, c: int, path:
     """What the overflow from a cell ends at; remembered for cells of the own lot."""
     if r < 0 or c < 0 or r >= ground.z.shape[0] or c >= ground.z.shape[1]:
         return flow.OFF_ELEVATION
+    # most places start from a cell whose end is known
+    if ground.lots[r, c] == home.own and ground.memo[r, c] != flow.UNKNOWN:
+        return ground.memo[r, c]
     code, _ = flow.trace(
         ground.z,
         ground.grid,

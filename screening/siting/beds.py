@@ -139,6 +139,11 @@ def best_bed(
         if not seeds:
             continue
         area = min(target_area(reachable, 0, gain, rules), float(shapely.area(part)))
+        # no bed of this part can keep more than the best slope band would
+        room = min(float(shapely.area(part)), rules.max_area_m2)
+        most = max(diverted_roof(reachable, room, band, gain) for band in range(len(gain.per_roof)))
+        if most <= (at_least_m2 if best is None else best.volume_m2):
+            continue
         for _, _, seed in seeds[:MOST_SEEDS]:
             shape = _around(part, seed, area, rules)
             if shape is None:

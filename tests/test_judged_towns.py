@@ -1,0 +1,173 @@
+"""Whole results before the judge: no written garden breaks a rule by more than a millimetre. And the judge is awake."""
+
+from __future__ import annotations
+
+import shutil
+import sqlite3
+import struct
+from collections import Counter
+from pathlib import Path
+
+import pytest
+import shapely
+from judge import Files, Numbers, judge
+from made_lots import hourly_rain, make_town_module, read_town
+
+from screening.batch import run
+from screening.params import load_params
+
+SAMPLE = Path(__file__).resolve().parents[1] / "sample_geodata"
+
+
+def files_of(folder, keep_away):
+    return Files(
+        parcels=folder / "parcels.gpkg",
+        buildings=folder / "buildings.gpkg",
+        elevation=folder / "elevation.tif",
+        keep_away=tuple((folder / name, kind, distance) for name, kind, distance in keep_away),
+    )
+
+
+def judged_town(folder, n_lots, seed, numbers=None, **overrides):
+    """A random town, screened and judged."""
+    make_town_module().make_town(folder / "made", n_lots, seed, n_rain_years=1)
+    city = read_town(folder / "made", rain_mm=hourly_rain(1, seed))
+    run_file = city.write(folder / "town")
+    output = folder / "out.gpkg"
+    run(
+        load_params(run_file, {key.replace("__", "."): value for key, value in overrides.items()}),
+        output=output,
+        jobs=1,
+    )
+    layers = tuple((f"keep_{k}.gpkg", kind, distance) for k, (kind, distance, _) in enumerate(city.keep_away))
+    return output, files_of(folder / "town", layers), judge(output, files_of(folder / "town", layers), numbers)
+
+
+def report(verdict):
+    """What was broken, and how often."""
+    worst = Counter()
+    for broken in verdict.breaks:
+        worst[broken.rule] = max(worst[broken.rule], broken.amount)
+    counts = Counter(b.rule for b in verdict.breaks)
+    first = {rule: next(b.who for b in verdict.breaks if b.rule == rule) for rule in counts}
+    return "\n".join(f"{rule}: {n} of {verdict.looked_at[rule]}, by up to {worst[rule]:.4g}, first {first[rule]}"
+                     for rule, n in counts.items())  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def small_town(tmp_path_factory):
+    return judged_town(tmp_path_factory.mktemp("judged"), 50, 7)
+
+
+def test_a_random_town_obeys_every_rule(small_town):
+    verdict = small_town[2]
+    assert not verdict.breaks, report(verdict)
+    # the judge did look
+    assert verdict.looked_at["foundation"] >= 40
+    assert verdict.looked_at["fall"] >= 60
+    assert verdict.looked_at["way and foundation"] >= 30
+    assert verdict.looked_at["spacing"] >= 5
+
+
+def test_a_town_under_other_rules(tmp_path):
+    """New Jersey without basements (Rutgers RCE: 2 ft), a narrow lot line: gardens near walls."""
+    numbers = Numbers(
+        foundation_m=0.61, lot_line_m=1.0, max_slope_pct=8.0, max_run_m=9.0, min_fall_pct=2.0, spacing_m=3.0
+    )
+    _, _, verdict = judged_town(
+        tmp_path, 30, 8, numbers, rules__base="us-nj", rules__basement="no", rules__lot_line_m=1.0,
+        rules__max_slope_pct=8.0, rules__max_run_m=9.0, rules__min_fall_pct=2.0, siting__garden_spacing_m=3.0,
+        rules__min_garden_area_m2=4.6, rules__max_garden_area_m2=27.9, rules__min_garden_width_m=1.5,
+    )  # fmt: skip
+    assert not verdict.breaks, report(verdict)
+    assert verdict.looked_at["foundation"] >= 20
+
+
+def tampered(package, folder, change):
+    """A copy of a result with something changed by SQL."""
+    copy = folder / "tampered.gpkg"
+    shutil.copy(package, copy)
+    connection = sqlite3.connect(copy)
+    # the R-tree's triggers ask for functions that plain sqlite3 lacks
+    for (name,) in connection.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'").fetchall():
+        connection.execute(f'DROP TRIGGER "{name}"')
+    change(connection)
+    connection.commit()
+    connection.close()
+    return copy
+
+
+def blob(shape):
+    """Geometry as a GeoPackage blob without an envelope."""
+    return b"GP\x00\x01" + struct.pack("<i", 0) + shapely.to_wkb(shape, byte_order=1)
+
+
+def move(by_x, by_y):
+    """Move the first garden."""
+
+    def change(connection):
+        row, value = connection.execute("SELECT rowid, geom FROM gardens ORDER BY garden_id LIMIT 1").fetchone()
+        envelope = (0, 32, 48, 48, 64)[(value[3] >> 1) & 7]
+        shape = shapely.transform(shapely.from_wkb(value[8 + envelope :]), lambda xy: xy + (by_x, by_y))  # noqa: RUF005
+        connection.execute("UPDATE gardens SET geom = ? WHERE rowid = ?", (blob(shape), row))
+
+    return change
+
+
+TAMPERINGS = {
+    "way begins at the rim": move(0.02, 0.02),
+    "foundation": move(40.0, 3.0),
+    "treated_roof_m2": lambda c: c.execute("UPDATE gardens SET treated_roof_m2 = treated_roof_m2 + 0.1"),
+    "fall_m of a run": lambda c: c.execute("UPDATE inlet_runs SET fall_m = fall_m + 0.005"),
+    "shares sum to 1": lambda c: c.execute("UPDATE downspouts SET roof_frac = roof_frac + 1e-7"),
+    "n_candidate_homes": lambda c: c.execute(
+        "DELETE FROM candidate_homes WHERE rank = (SELECT max(rank) FROM candidate_homes)"
+    ),
+    "has one row": lambda c: c.execute(
+        "DELETE FROM other_parcels WHERE rowid = (SELECT max(rowid) FROM other_parcels WHERE geom IS NOT NULL)"
+    ),
+    "0 <= low <= likely <= high": lambda c: c.execute("UPDATE gardens SET diverted_low_m3_y = diverted_m3_y + 0.01"),
+    "high <= runoff of the roof": lambda c: c.execute("UPDATE candidate_homes SET diverted_high_m3_y = 1e5"),
+    "end_code is the garden's": lambda c: c.execute("UPDATE gardens SET overflow_code = 'drainage'"),
+    "ids are unique": lambda c: c.execute("UPDATE gardens SET garden_id = (SELECT min(garden_id) FROM gardens)"),
+}
+
+
+@pytest.mark.parametrize("rule", TAMPERINGS)
+def test_the_judge_sees_what_is_wrong(small_town, tmp_path, rule):
+    package, files, before = small_town
+    changed = tampered(package, tmp_path, TAMPERINGS[rule])
+    if rule == "ids are unique":
+        connection = sqlite3.connect(changed)
+        assert connection.execute("SELECT count(DISTINCT garden_id) FROM gardens").fetchone() == (1,)
+        connection.close()
+    seen = Counter(b.rule for b in judge(changed, files).breaks)
+    assert seen[rule] > Counter(b.rule for b in before.breaks)[rule]
+
+
+@pytest.mark.parametrize(("rule", "stricter"), [
+    ("lot line", {"lot_line_m": 1.6}), ("foundation", {"foundation_m": 3.2}), ("slope", {"max_slope_pct": 4.0}),
+    ("run", {"max_run_m": 8.0}), ("fall", {"min_fall_pct": 4.0}), ("least area", {"min_area_m2": 12.0}),
+    ("greatest area", {"max_area_m2": 20.0}), ("least width", {"min_width_m": 2.5}), ("spacing", {"spacing_m": 9.0}),
+    ("way and foundation", {"foundation_m": 6.0}), ("drawdown", {"drawdown_h": 5.0}),
+])  # fmt: skip
+def test_the_judge_sees_stricter_rules_broken(small_town, rule, stricter):
+    package, files, _ = small_town
+    assert rule in {b.rule for b in judge(package, files, Numbers(**stricter)).breaks}
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("seed", range(20, 26))
+def test_more_random_towns_obey_every_rule(tmp_path, seed):
+    _, _, verdict = judged_town(tmp_path, 120, seed)
+    assert not verdict.breaks, report(verdict)
+
+
+@pytest.mark.slow
+def test_the_demo_town_obeys_every_rule(tmp_path):
+    output = tmp_path / "demo.gpkg"
+    run(load_params(SAMPLE / "run.toml"), output=output, jobs=1)
+    layers = (("wells.gpkg", "well", 15.24), ("water.gpkg", "water", 7.6), ("trees.gpkg", "tree", 3.0))
+    verdict = judge(output, files_of(SAMPLE, layers))
+    assert not verdict.breaks, report(verdict)
+    assert verdict.looked_at["foundation"] > 400
