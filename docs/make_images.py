@@ -29,32 +29,36 @@ if TYPE_CHECKING:
 
 IMAGES: Final = Path(__file__).resolve().parent / "images"
 LAYERS: Final = ("candidate_homes", "other_parcels", "buildings", "gardens", "inlet_runs", "overflow_paths")
-WIDTH_M, HEIGHT_M = 400.0, 250.0
-STEP_M: Final = 25.0
+WIDTH_M, HEIGHT_M = 240.0, 150.0
+STEP_M: Final = 10.0
+MARGIN_M: Final = 12.0
 N_BEST: Final = 10
+LOT_OPACITY: Final = 0.6  # the water has to show on the darkest lots
 DPI: Final = 110
 
 
-def densest_view(homes: gpd.GeoDataFrame) -> tuple[float, float, float, float]:
-    """Box of the picture's size with the largest diverted volume in it, on a grid of 25 m; the first of equals."""
+def best_view(homes: gpd.GeoDataFrame) -> tuple[float, float, float, float]:
+    """Box of the picture's size with most of the best homes in it, then most volume; the first of equals."""
     inside = homes.geometry.representative_point()
     x, y = inside.x.to_numpy(), inside.y.to_numpy()
     volume = homes["diverted_m3_y"].to_numpy(dtype=float)
+    is_best = homes["rank"].to_numpy(dtype=int) <= N_BEST
     west, south, east, north = homes.total_bounds
-    best, view = -1.0, (west, south)
+    most, view = (-1.0, -1.0), (west, south)
     for x0 in np.arange(west, east - WIDTH_M + STEP_M, STEP_M):
         for y0 in np.arange(south, north - HEIGHT_M + STEP_M, STEP_M):
-            within = (x >= x0) & (x < x0 + WIDTH_M) & (y >= y0) & (y < y0 + HEIGHT_M)
-            total = float(volume[within].sum())
-            if total > best:
-                best, view = total, (float(x0), float(y0))
+            clear = (x >= x0 + MARGIN_M) & (x < x0 + WIDTH_M - MARGIN_M)
+            clear &= (y >= y0 + MARGIN_M) & (y < y0 + HEIGHT_M - MARGIN_M)
+            value = (float((clear & is_best).sum()), float(volume[clear].sum()))
+            if value > most:
+                most, view = value, (float(x0), float(y0))
     return (*view, view[0] + WIDTH_M, view[1] + HEIGHT_M)
 
 
 def draw_town(result: Path, target: Path) -> None:
     """Draw a part of the town: lots by outcome, buildings, gardens, the water's ways, the best homes."""
     whole = gpd.read_file(result, layer="candidate_homes")
-    box = densest_view(whole)
+    box = best_view(whole)
     layers = {name: gpd.read_file(result, layer=name, bbox=box) for name in LAYERS}
     homes = layers["candidate_homes"]
     n = len(whole)
@@ -69,15 +73,17 @@ def draw_town(result: Path, target: Path) -> None:
     FigureCanvasAgg(figure)
     axes = figure.add_axes((0.005, 0.06, 0.99, 0.935))
     for _, lots, colour in outcomes:
-        fill(axes, lots, colour, colours.LOT_LINE, 0.5)
+        fill(axes, lots, mpl.colors.to_rgba(colour, LOT_OPACITY), colours.LOT_LINE, 0.7)
     fill(axes, layers["buildings"], colours.HOUSE, colours.BUILDING_LINE, 0.4)
     fill(axes, layers["gardens"], colours.GARDEN, colours.GARDEN_LINE, 0.7, above=3)
     lines(axes, layers["inlet_runs"], colours.WATER, 1.0, "-")
     is_warning = layers["overflow_paths"]["end_code"].isin(colours.WARNING_ENDS)
     lines(axes, layers["overflow_paths"][~is_warning], colours.WATER, 1.2, (0, (3, 1.5)))
     lines(axes, layers["overflow_paths"][is_warning], colours.WATER_WARNING, 1.2, (0, (1.2, 1.2)))
-    for row in homes[homes["rank"] <= N_BEST].itertuples():
-        place = row.geometry.representative_point()
+    houses = layers["buildings"]
+    houses = houses[houses["role_code"] == "principal"].set_index("home_id").geometry.representative_point()
+    for row in homes[(homes["rank"] <= N_BEST) & homes["home_id"].isin(houses.index)].itertuples():
+        place = houses[row.home_id]
         axes.annotate(
             f"{row.rank}",
             (place.x, place.y),
@@ -93,13 +99,15 @@ def draw_town(result: Path, target: Path) -> None:
     axes.set_xlim(box[0], box[2])
     axes.set_ylim(box[1], box[3])
     axes.set_aspect("equal")
+    axes.set_xlabel("")
+    axes.set_ylabel("")
     axes.set_xticks([])
     axes.set_yticks([])
     legend(figure, outcomes)
     figure.savefig(target, dpi=DPI, metadata={"Software": None})
 
 
-def fill(axes: Axes, frame: gpd.GeoDataFrame, colour: str, line: str, width: float, above: float = 1) -> None:
+def fill(axes: Axes, frame: gpd.GeoDataFrame, colour: Any, line: str, width: float, above: float = 1) -> None:
     """Draw polygons."""
     frame = frame[~(frame.geometry.isna() | frame.geometry.is_empty)]
     if len(frame):
@@ -113,19 +121,20 @@ def lines(axes: Axes, frame: gpd.GeoDataFrame, colour: str, width: float, style:
 
 
 def scale_bar(axes: Axes, box: tuple[float, float, float, float]) -> None:
-    """Draw 50 m in the lower left corner."""
-    x, y = box[0] + 8.0, box[1] + 7.0
+    """Draw 20 m in the lower right corner."""
+    x, y = box[2] - 26.0, box[1] + 4.0
     axes.add_patch(
-        mpl.patches.Rectangle((x - 4, y - 4), 62.0, 16.0, facecolor=colours.PAPER, alpha=0.85, linewidth=0, zorder=7)
+        mpl.patches.Rectangle((x - 3, y - 2.5), 26.0, 10.0, facecolor=colours.PAPER, alpha=0.85, linewidth=0, zorder=7)
     )
-    axes.plot([x, x + 50.0], [y, y], color=colours.INK, linewidth=3, solid_capstyle="butt", zorder=8)
-    axes.text(x + 25.0, y + 2.0, "50 m", ha="center", va="bottom", fontsize=9, color=colours.INK, zorder=8)
+    axes.plot([x, x + 20.0], [y, y], color=colours.INK, linewidth=3, solid_capstyle="butt", zorder=8)
+    axes.text(x + 10.0, y + 1.2, "20 m", ha="center", va="bottom", fontsize=9, color=colours.INK, zorder=8)
 
 
 def legend(figure: Figure, outcomes: tuple[tuple[str, gpd.GeoDataFrame, str], ...]) -> None:
     """Put the legend below the map."""
     marks: list[Any] = [
-        Patch(facecolor=colour, edgecolor=colours.LOT_LINE, linewidth=0.5, label=name) for name, _, colour in outcomes
+        Patch(facecolor=mpl.colors.to_rgba(colour, LOT_OPACITY), edgecolor=colours.LOT_LINE, linewidth=0.5, label=name)
+        for name, _, colour in outcomes
     ]
     marks += [
         Patch(facecolor=colours.GARDEN, edgecolor=colours.GARDEN_LINE, label="garden"),

@@ -61,7 +61,6 @@ class Files:
     buildings: Path
     elevation: Path
     keep_away: tuple[tuple[Path, str, float], ...] = ()
-    parcel_id: str = "parcel_id"
     building_id: str = "building_id"
 
 
@@ -125,18 +124,20 @@ def outline(blob: bytes | None):
 
 
 def read_input(path: Path, id_field: str | None = None):
-    """Outlines and ids of the features of a file, in its order; invalid ones mended."""
-    shapes, names = [], []
+    """Outlines and ids of the features of a file, in its order; invalid ones mended, and which these are."""
+    shapes, names, is_mended = [], [], []
     with fiona.open(path) as features:
         for feature in features:
+            is_mended.append(False)
             shape = None if feature.geometry is None else shapely.geometry.shape(feature.geometry.__geo_interface__)
             if shape is not None:
                 shape = shapely.force_2d(shape)
                 if not shape.is_valid:
+                    is_mended[-1] = True
                     shape = shapely.make_valid(shape, method="structure", keep_collapsed=False)
             shapes.append(shape)
             names.append(None if id_field is None else feature.properties.get(id_field))
-    return np.array(shapes, dtype=object), names
+    return np.array(shapes, dtype=object), names, np.array(is_mended)
 
 
 class Ground:
@@ -231,8 +232,11 @@ def nearest(shapes, things, tree=None):
 def judge(package: Path, files: Files, numbers: Numbers | None = None) -> Verdict:
     """Look at every row of a result."""
     court = _Court(package, files, numbers or Numbers())
-    court.tables()
     court.parcels()
+    court.tables()
+    if court.verdict.breaks:
+        # rows that belong to nothing cannot be looked at any further
+        return court.verdict
     court.roofs()
     court.gardens()
     court.runs()
@@ -247,8 +251,8 @@ class _Court:
         self.verdict = Verdict()
         self.layers = read_layers(package)
         self.record = {row["key"]: row["value"] for row in self.layers["run_record"]}
-        self.lots, self.lot_ids = read_input(files.parcels, files.parcel_id)
-        shapes, names = read_input(files.buildings, files.building_id)
+        self.lots, _, self.is_mended = read_input(files.parcels)
+        shapes, names, _ = read_input(files.buildings, files.building_id)
         usable = np.array([s is not None and not s.is_empty for s in shapes])
         self.footprints = shapes[usable]
         self.footprint_ids = [n for n, ok in zip(names, usable, strict=True) if ok]
@@ -325,11 +329,13 @@ class _Court:
         both = [*self.layers["candidate_homes"], *self.layers["other_parcels"]]
         rows = Counter(key(row["geometry"]) for row in both)
         given = Counter(key(shape) for shape in self.lots)
-        no_outline = rows.pop(None, 0)
-        for place, count in given.items():
-            if place is None:
-                continue
-            v.true("a parcel of the input", "has one row", rows.pop(place, 0) == 1 or count <= no_outline)
+        mended = {key(shape) for shape, bad in zip(self.lots, self.is_mended, strict=True) if bad}
+        # an outline that crosses itself may be refused: then its row stands without one
+        refused = sum(given[place] for place in mended if place is not None and place not in rows)
+        v.true("other_parcels", "rows without outline", rows.pop(None, 0) == given[None] + refused)
+        for place in given:
+            if place is not None and not (place in mended and place not in rows):
+                v.true("a parcel of the input", "has one row", rows.pop(place, 0) == 1)
         v.true("other_parcels", "no outline that the input lacks", not rows)
         merged = sum(count - 1 for place, count in given.items() if place is not None)
         v.true("run_record", "n_parcels_merged", int(self.record["n_parcels_merged"]) == merged)
@@ -515,7 +521,14 @@ class _Court:
     def overflow(self) -> None:
         """Ways of the overflow: from the rim, on the own lot, off every setback, downhill, to where they say."""
         v, n = self.verdict, self.numbers
-        usable = np.array([s for s in self.lots if s is not None and not s.is_empty], dtype=object)
+        # lots whose outline is refused are nobody's ground
+        known = {row["geometry"].wkb for row in self.layers["other_parcels"] if row["geometry"] is not None}
+        usable = [
+            shape
+            for shape, bad in zip(self.lots, self.is_mended, strict=True)
+            if shape is not None and not shape.is_empty and (not bad or shape.wkb in known)
+        ]
+        usable = np.array(usable, dtype=object)
         lot_tree = shapely.STRtree(usable)
         drains = [things for things, kind, _ in self.keep_away if kind in DRAINS]
         drains = np.concatenate(drains) if drains else np.empty(0, dtype=object)

@@ -334,7 +334,7 @@ def test_everything_a_visitor_needs_is_on_the_page(page):
         assert words in text
     for words in ("g1\n26.3 m²", "7.30 m", "3.60 m", "g2\n15.1 m²", "d1\n27 %", "d4\n27 %"):
         assert words in text
-    for words in ("overflow: street", "overflow: neighbour_lot", "3.05 m from buildings", "1.52 m from the lot line"):
+    for words in ("overflow: street", "overflow: neighbour's lot", "3.05 m from buildings", "1.52 m from the lot line"):
         assert words in text
     for words in ("51.7 m³/y", "downspout, place assumed", "downspout, not served", "roof part that no garden takes"):
         assert words in text

@@ -11,9 +11,12 @@ import pytest
 import shapely
 from made_lots import cell_centres
 from scipy import ndimage
+from shapely import affinity
 
-from screening.kernels import bucket, elevation, flow, plane, roofs
+from screening.kernels import bucket, elevation, flow, plane
 from screening.kernels import ground as ground_kernel
+from screening.params import load_params
+from screening.roof import split_roof
 
 RNG = np.random.default_rng(20)
 
@@ -456,63 +459,84 @@ HOUSES = {
 }
 
 
-def ring_of(house):
-    """Counter-clockwise ring and the distance along it."""
-    xy = shapely.get_coordinates(shapely.orient_polygons(house))[:-1]
-    return xy, np.concatenate([[0.0], np.cumsum(np.hypot(*(np.roll(xy, -1, axis=0) - xy).T))])
+def nearest_shares(house, eaves, spouts, step=0.07):
+    """Shares by brute force: points of a fine grid drain to the nearest eave, and along it to the nearest downspout.
+
+    ``eaves`` are the lines that carry a gutter, each with the downspouts on it or, where there are none, all of them.
+    """
+    x1, y1, x2, y2 = house.bounds
+    x, y = (v.ravel() for v in np.meshgrid(np.arange(x1 + step / 2, x2, step), np.arange(y1 + step / 2, y2, step)))
+    points = shapely.points(x, y)[shapely.contains_xy(house, x, y)]
+    gutter = np.argmin([shapely.distance(points, eave) for eave in eaves], axis=0)
+    out = np.zeros(len(spouts))
+    for k, eave in enumerate(eaves):
+        mine = points[gutter == k]
+        if not len(mine):
+            continue
+        at = shapely.line_locate_point(eave, mine)
+        on_it = np.flatnonzero(shapely.distance(eave, shapely.points(spouts)) < 1e-6)
+        place = shapely.line_locate_point(eave, shapely.points(spouts[on_it]))
+        gap = np.abs(at[:, None] - place)
+        if eave.is_ring:
+            gap = np.minimum(gap, eave.length - gap)
+        out += np.bincount(on_it[np.argmin(gap, axis=1)], minlength=len(spouts))
+    return out / len(points)
+
+
+def split_by_tool(house, spouts, party_walls=None, **changes):
+    params = load_params(None, {f"roof.{key}": value for key, value in {"form": "hip", **changes}.items()})
+    return split_roof(house, party_walls, spouts, params.roof)
+
+
+def by_place(xy, values):
+    """Values in the order of their places."""
+    return values[np.lexsort(np.round(xy, 4).T)]
 
 
 @pytest.mark.parametrize("name", HOUSES)
-def test_roof_parts_are_the_points_nearest_to_their_stretch_of_eave(name):
-    house = HOUSES[name]
-    ring, along = ring_of(house)
-    eave = np.ones(len(ring), dtype=bool)
-    cuts = np.linspace(0.37, 0.37 + along[-1], 6)
-    # every point of the roof drains to the nearest point of the outline: brute force on a grid
-    x1, y1, x2, y2 = house.bounds
-    step = 0.08
-    x, y = (v.ravel() for v in np.meshgrid(np.arange(x1 + step / 2, x2, step), np.arange(y1 + step / 2, y2, step)))
-    inside = shapely.contains_xy(house, x, y)
-    outline = shapely.LineString([*ring, ring[0]])
-    where = shapely.line_locate_point(outline, shapely.points(x[inside], y[inside]))
-    total = 0.0
-    for start, end in pairwise(cuts):
-        part = roofs.gutter_part(ring, eave, along, start, end, 0.5, 2000)
-        area = roofs.ring_area(part)
-        wanted = ((where - start) % along[-1] < end - start).mean() * house.area
-        # the grid is known to about its step along the border of each part
-        assert area == pytest.approx(wanted, abs=0.012 * house.area)
-        assert shapely.area(shapely.make_valid(shapely.polygons(part))) == pytest.approx(area, abs=2e-3 * house.area)
-        total += area
-    assert total == pytest.approx(house.area, rel=3e-3)
+@pytest.mark.parametrize("seed", range(4))
+def test_a_hip_roof_drains_to_the_nearest_eave_and_the_nearest_downspout(name, seed):
+    house = affinity.rotate(HOUSES[name], 33.0 * seed, origin=(0, 0))
+    ring = shapely.LineString(house.exterior.coords)
+    rng = np.random.default_rng(seed)
+    places = np.sort(rng.uniform(0.0, ring.length, rng.integers(1, 7)))
+    spouts = shapely.get_coordinates(shapely.line_interpolate_point(ring, places))
+    split = split_by_tool(house, spouts)
+    np.testing.assert_allclose(by_place(split.xy, split.xy), by_place(spouts, spouts), atol=1e-4)
+    wanted = nearest_shares(house, [ring], spouts)
+    np.testing.assert_allclose(by_place(split.xy, split.share_frac), by_place(spouts, wanted), atol=0.01)
+    # drawn parts have these areas and hold these points
+    drawn = np.array([0.0 if part is None else part.area for part in split.part])
+    np.testing.assert_allclose(drawn / house.area, split.share_frac, atol=2e-3)
+    whole = shapely.union_all([part for part in split.part if part is not None])
+    assert whole.symmetric_difference(house).area < 2e-3 * house.area
 
 
-def test_rays_run_until_another_eave_is_nearer():
-    house = HOUSES["L"]
-    ring, _ = ring_of(house)
-    eave = np.ones(len(ring), dtype=bool)
-    edges = edges_of(house)
-    rng = np.random.default_rng(4)
-    for i in range(len(ring)):
-        a, b = ring[i], ring[(i + 1) % len(ring)]
-        along = (b - a) / np.hypot(*(b - a))
-        normal = np.array([-along[1], along[0]])
-        for t in rng.uniform(0.05, 0.95, 10):
-            foot = a + t * (b - a)
-            got, _ = roofs.ray_length(ring, eave, *foot, *normal, i, i)
-            # just before the end its own eave is the nearest, just after it is not
-            for way, own in ((got - 1e-4, True), (got + 1e-4, False)):
-                p = foot + way * normal
-                nearest = plane.distance_to_edges(edges, *p)
-                assert (nearest >= way - 1e-9) == own
+@pytest.mark.parametrize("seed", range(4))
+def test_a_gable_roof_drains_to_its_long_eaves(seed):
+    house = affinity.rotate(HOUSES["rectangle"], 25.0 * seed, origin=(0, 0))
+    xy = shapely.get_coordinates(house)
+    sides = [shapely.LineString(xy[k : k + 2]) for k in range(4)]
+    long = [side for side in sides if side.length > 10.0]
+    rng = np.random.default_rng(seed)
+    spouts = np.array([shapely.get_coordinates(e.interpolate(t, normalized=True))[0] for e in long
+                       for t in rng.uniform(0.05, 0.95, rng.integers(1, 4))])  # fmt: skip
+    split = split_by_tool(house, spouts, form="gable")
+    wanted = nearest_shares(house, long, spouts)
+    np.testing.assert_allclose(by_place(split.xy, split.share_frac), by_place(spouts, wanted), atol=0.01)
 
 
-def test_the_area_of_a_ring_is_signed():
-    for _ in range(20):
-        shape = shapely.orient_polygons(star(RNG))
-        ring = shapely.get_coordinates(shape)[:-1]
-        assert roofs.ring_area(ring) == pytest.approx(shape.area)
-        assert roofs.ring_area(ring[::-1].copy()) == pytest.approx(-shape.area)
+@pytest.mark.parametrize("seed", range(4))
+def test_a_party_wall_is_no_eave(seed):
+    """A row house 7 m wide and 10 m deep with neighbours on both long sides: water goes to the front and the back."""
+    house = shapely.box(0.0, 0.0, 7.0, 10.0)
+    walls = shapely.buffer(shapely.MultiLineString([[(0, 0), (0, 10)], [(7, 0), (7, 10)]]), 0.2)
+    front, back = shapely.LineString([(0, 0), (7, 0)]), shapely.LineString([(0, 10), (7, 10)])
+    rng = np.random.default_rng(seed)
+    spouts = np.array([*((x, 0.0) for x in rng.uniform(0.5, 6.5, 2)), (rng.uniform(0.5, 6.5), 10.0)])
+    split = split_by_tool(house, spouts, party_walls=walls)
+    wanted = nearest_shares(house, [front, back], spouts)
+    np.testing.assert_allclose(by_place(split.xy, split.share_frac), by_place(spouts, wanted), atol=0.01)
 
 
 # --- the bucket ------------------------------------------------------------------------------------------------------

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from screening.params import Params
     from screening.read import CityInputs
 
-SAMPLE = 200
+SAMPLE = 100
 """Buildings looked at to recognise a surface model and a wrong height unit."""
 
 SUSPECT_SLOPE_PCT = 20.0
@@ -130,7 +130,7 @@ def _check_values(values: Any, wanted: tuple[str, ...], what: str, name: str, ke
 def look_at_ground(city: City, params: Params) -> list[str]:
     """Refuse a surface model, and report yards so steep that the height unit is in doubt.
 
-    Looks at up to 200 buildings, evenly spread over the list of all.
+    Looks at up to 100 buildings, evenly spread over the list of all.
     """
     footprints = city.buildings.geometry.to_numpy()
     large = np.flatnonzero(shapely.area(footprints) >= params.homes.min_principal_area_m2)

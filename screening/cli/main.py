@@ -6,6 +6,7 @@ run or when its own help is asked for.
 
 from __future__ import annotations
 
+import difflib
 import importlib
 import logging
 import sys
@@ -52,6 +53,16 @@ class Commands(click.Group):
             return None
         command: click.Command = importlib.import_module(f"screening.cli.{cmd_name}").command
         return command
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        """Find the command; a misspelt one is answered with the nearest name."""
+        if args and args[0] not in COMMANDS and not args[0].startswith("-"):
+            near = difflib.get_close_matches(args[0], COMMANDS, n=1)
+            hint = f" Did you mean '{near[0]}'?" if near else f" There are: {', '.join(COMMANDS)}."
+            ctx.fail(f"No such command '{args[0]}'.{hint}")
+        return super().resolve_command(ctx, args)
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:  # noqa: ARG002
         """Write the list of commands from the table above, without importing any."""

@@ -149,10 +149,13 @@ def may_fit(
     angle: float,
     ratios: Array,
     step: float,
+    length_part: float,
+    width_part: float,
 ) -> Array:
-    """Where a smallest rectangle less one cell all round fits the cells whose centres are usable.
+    """Where most of a smallest rectangle fits the cells whose centres are usable.
 
-    A necessary condition on the coarse grid for anything that a finer grid could find in a frame.
+    A necessary condition on the coarse grid for anything that a finer grid could find: parts of the length and the
+    width, less a cell.
 
     Returns
     -------
@@ -172,18 +175,19 @@ def may_fit(
         UNCLIPPED,
     )
     out = np.array([np.inf, np.inf, -np.inf, -np.inf])
+    margin = 2
     for k in range(ratios.shape[0]):
         width = max(rules.min_width_m, math.sqrt(rules.min_area_m2 / ratios[k]))
         length = max(width, rules.min_area_m2 / width)
-        m = max(1, int(math.floor(width / step)) - 1)
-        n = max(1, int(math.floor(length / step)) - 1)
+        m = max(1, int(math.floor(width_part * width / step)) - 1)
+        n = max(1, int(math.floor(length_part * length / step)) - 1)
         for i in range(count.shape[0] - n):
             for j in range(count.shape[1] - m):
                 if count[i + n, j + m] - count[i, j + m] - count[i + n, j] + count[i, j] == n * m:
-                    out[0] = min(out[0], (i0 + i - 2) * step)
-                    out[1] = min(out[1], (j0 + j - 2) * step)
-                    out[2] = max(out[2], (i0 + i + n + 2) * step)
-                    out[3] = max(out[3], (j0 + j + m + 2) * step)
+                    out[0] = min(out[0], (i0 + i - margin) * step)
+                    out[1] = min(out[1], (j0 + j - margin) * step)
+                    out[2] = max(out[2], (i0 + i + n + margin) * step)
+                    out[3] = max(out[3], (j0 + j + m + margin) * step)
     return out
 
 
@@ -238,8 +242,8 @@ def place(
     """The best rectangle for a home: one result row, and the number of positions that fitted.
 
     First the ``angles`` in their order on the ``step`` grid; the search ends with the first frame whose best place has
-    room for its wanted area, or with ``quick`` any place. Where nothing is found and ``thorough``: every 15 degrees on the same grid and, where
-    hardly any position fits, every five degrees on a 0.1 m grid.
+    room for enough of its wanted area, or with ``quick`` has any. Where nothing is found and ``thorough``: every 15
+    degrees on the same grid and, where hardly any position fits, every five degrees on a 0.1 m grid.
     """
     best = np.zeros((2, 12))
     fitted = 0
@@ -266,6 +270,7 @@ def place(
         square = np.array([2.0, 1.5, 1.0])
         if not anything_to_serve(home, ground, rules, angles[0], 2.0 * step):
             return best[0], fitted
+        clip = UNCLIPPED
         for k in range(1, 12):
             fitted += search_frame(
                 home,
@@ -288,24 +293,17 @@ def place(
         # only where room is scarce can a finer grid find what the coarser one missed
         if best[0, FOUND] == 0.0 and best[1, FOUND] == 0.0 and fitted < SCARCE:
             for k in range(36):
-                clip = may_fit(home, ground, rules, taken, k * math.pi / 36.0, square, step)
+                # a rectangle turned by five degrees holds one that is not, of 0.9 of its width and 0.7 of its length
+                angle = k * math.pi / 36.0
+                if k % 3 == 0:
+                    clip = may_fit(home, ground, rules, taken, angle + math.pi / 36.0, square, step, 0.7, 0.9)
                 if clip[0] > clip[2]:
                     continue
+                box = may_fit(home, ground, rules, taken, angle, square, step, 1.0, 1.0)
+                if box[0] > box[2]:
+                    continue
                 fitted += search_frame(
-                    home,
-                    ground,
-                    rules,
-                    gain,
-                    taken,
-                    k * math.pi / 36.0,
-                    square,
-                    0.1,
-                    1,
-                    False,
-                    20000,
-                    clip,
-                    path,
-                    best,
+                    home, ground, rules, gain, taken, angle, square, 0.1, 1, False, 20000, box, path, best
                 )
                 # hundreds of fitting positions of which none will do: room is not what is missing
                 if best[0, FOUND] == 1.0 or fitted > FINE_ENOUGH:

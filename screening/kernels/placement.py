@@ -106,7 +106,7 @@ def _roof_near(
     hw: float,
     ignore_blocks: bool,
 ) -> tuple[float, int]:
-    """Roof area [m2] of the downspouts within a run's length and not behind the house, uphill or not; a bit for each."""
+    """Roof area [m2] of the downspouts within a run's length and not behind the house, uphill or not; their bits."""
     roof = 0.0
     mask = 0
     limit = home.max_run_m * home.max_run_m * (1.0 + 1e-9)
@@ -429,7 +429,7 @@ def search_frame(
 def reached_target(row: Array) -> bool:
     """Whether a place has room for enough of the area its roof asks for.
 
-    A garden 30 % smaller still controls about 90 % of the runoff (quoted from a household guide; see docs/method/siting.md),
-    so four fifths are no reason to look for another shape.
+    A garden 30 % smaller still controls about 90 % of the runoff (quoted from a household guide, see
+    docs/method/siting.md), so four fifths are no reason to look for another shape.
     """
     return row[LENGTH] * row[WIDTH] >= 0.8 * row[TARGET]

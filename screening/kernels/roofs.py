@@ -1,10 +1,13 @@
-"""The split of a roof among the downspouts along its eaves.
+"""The roof that drains into one stretch of gutter.
 
 A roof's outline is a ring of ``m`` vertices in counter-clockwise order; edge ``i`` goes from vertex ``i``
 to vertex ``i + 1``. From each point of an eave a ray goes inward, square to the eave; the roof drains to
 that point as far as no other eave is nearer (the medial axis of the eaves). At a vertex with an inner
 angle over 180 degrees, and at the end of a gutter, a fan of rays covers the points that are nearest to the
 vertex itself. The rays of one gutter interval sweep exactly the roof part that drains to its downspout.
+
+The far ends of the rays run along straight lines, except where an eave faces a vertex: there they run along
+a parabola, which is drawn through the same points from either side, so that roof parts meet without gaps.
 """
 
 from __future__ import annotations
@@ -14,229 +17,217 @@ import math
 import numpy as np
 from numba import njit
 
+from screening.kernels.eaves import Eaves, cast, eaves_of, reach
+from screening.kernels.rings import SAME_M, push, ring_area
+
 Array = np.ndarray
 
 _FAN_STEP = math.pi / 24.0
+_HAIR_M = 1e-6
+_MAX_KINKS = 8
+_KINK = 1e-11
 
 
 @njit(cache=True, nogil=True)
 def ray_length(
     ring: Array, eave: Array, x: float, y: float, dx: float, dy: float, skip: int, skip2: int
 ) -> tuple[float, int]:
-    """How far [m] a ray runs from an eave point until another eave is nearer, and which eave that is.
-
-    ``t`` is the way along the ray, which is also the distance to its own eave. Another eave is as near
-    where the distance to its line is ``t`` (and the foot lies on the eave) or where the distance to one
-    of its ends is ``t``; both are linear equations in ``t``. An edge that is no eave only stops the ray.
-    """
+    """`cast` of one ray on an outline that is not prepared; its own edges are ``skip`` and ``skip2``."""
+    house = eaves_of(ring, eave, np.empty(0), 0.5)
     m = ring.shape[0]
-    best = np.inf
-    which = -1
-    for k in range(m):
-        if k == skip or k == skip2:
-            continue
-        j = k + 1 if k + 1 < m else 0
-        ax = ring[k, 0]
-        ay = ring[k, 1]
-        ex = ring[j, 0] - ax
-        ey = ring[j, 1] - ay
-        length = math.hypot(ex, ey)
-        if length == 0.0:
-            continue
-        ex /= length
-        ey /= length
-        c = (y - ay) * ex - (x - ax) * ey
-        g = dy * ex - dx * ey
-        if not eave[k]:
-            if g != 0.0:
-                t = -c / g
-                along = (x + t * dx - ax) * ex + (y + t * dy - ay) * ey
-                if 1e-6 < t < best and -1e-9 <= along <= length + 1e-9:
-                    best = t
-                    which = -1
-            continue
-        t = np.inf
-        if c >= 0.0 and g < 1.0:
-            t = c / (1.0 - g)
-        elif c < 0.0 and g > -1.0:
-            t = -c / (1.0 + g)
-        if t < best:
-            along = (x + t * dx - ax) * ex + (y + t * dy - ay) * ey
-            if 0.0 <= along <= length:
-                best = t
-                which = k
-        for end in range(2):
-            qx = x - (ring[j, 0] if end == 1 else ax)
-            qy = y - (ring[j, 1] if end == 1 else ay)
-            dot = dx * qx + dy * qy
-            if dot < 0.0:
-                t = -(qx * qx + qy * qy) / (2.0 * dot)
-                if t < best:
-                    best = t
-                    which = k
-    return (best, which) if best < np.inf else (0.0, -1)
+    return cast(house, x, y, dx, dy, skip, skip2, skip, (skip + 1) % m)
 
 
 @njit(cache=True, nogil=True)
-def _sweep_edge(
-    ring: Array,
-    eave: Array,
-    i: int,
-    a: float,
-    b: float,
-    step: float,
-    hip_before: int,
-    hip_after: int,
-    out: Array,
-    n: int,
-) -> int:
-    """Write the ray ends of edge ``i`` from distance ``a`` to ``b`` along it; returns the new count.
+def _ray(house: Eaves, i: int, is_fan: bool, u: float) -> tuple[float, float, float, float]:
+    """Start and direction of a ray: at distance ``u`` along edge ``i``, or from vertex ``i`` at the angle ``u``."""
+    x = house.ring[i, 0]
+    y = house.ring[i, 1]
+    if is_fan:
+        return x, y, math.cos(u), math.sin(u)
+    ex = house.edge[i, 0]
+    ey = house.edge[i, 1]
+    return x + u * ex, y + u * ey, -ey, ex
 
-    Between two rays that meet different eaves the kink of the medial axis is found by bisection. Rays that meet the eaves
-    ``hip_before`` or ``hip_after`` end on the hip that both sides of a corner share: where that corner lies within the
-    gutter interval the hip is no border of the part, and only its far end is written.
+
+@njit(cache=True, nogil=True)
+def _meet(house: Eaves, i: int, is_fan: bool, u: float) -> tuple[float, float, int]:
+    """Where a ray ends [m], and what it meets there (`cast`)."""
+    m = house.ring.shape[0]
+    x, y, dx, dy = _ray(house, i, is_fan, u)
+    if is_fan:
+        t, which = cast(house, x, y, dx, dy, i - 1 if i > 0 else m - 1, i, i, i)
+    else:
+        t, which = cast(house, x, y, dx, dy, i, i, i, i + 1 if i + 1 < m else 0)
+    return x + t * dx, y + t * dy, which
+
+
+@njit(cache=True, nogil=True)
+def _kink(house: Eaves, i: int, is_fan: bool, near: float, k: int, far: float, k_far: int) -> tuple[float, float]:
+    """The last ray from ``near`` on that meets ``k``, and the next one, which meets something else.
+
+    ``near`` meets ``k``, ``far`` meets ``k_far``. Mostly there is nothing between these two, and it is enough to ask
+    which of the two is nearer.
     """
-    m = ring.shape[0]
-    j = i + 1 if i + 1 < m else 0
-    ex = ring[j, 0] - ring[i, 0]
-    ey = ring[j, 1] - ring[i, 1]
-    length = math.hypot(ex, ey)
-    ex /= length
-    ey /= length
-    nx = -ey
-    ny = ex
-    count = max(1, int(math.ceil((b - a) / step)))
-    # a ray from the very corner has no length of its own: start a hair inside
-    hair = min(1e-6, 0.25 * (b - a))
-    s_prev = a + hair
-    h_prev, k_prev = ray_length(ring, eave, ring[i, 0] + s_prev * ex, ring[i, 1] + s_prev * ey, nx, ny, i, i)
-    for q in range(count + 1):
-        s = a + hair if q == 0 else (a + (b - a) * q / count if q < count else b - hair)
-        h, k = ray_length(ring, eave, ring[i, 0] + s * ex, ring[i, 1] + s * ey, nx, ny, i, i)
-        if k != k_prev and n + 3 < out.shape[0]:
-            lo = s_prev
-            hi = s
-            h_lo = h_prev
-            h_hi = h
-            for _ in range(30):
-                mid = 0.5 * (lo + hi)
-                h_mid, k_mid = ray_length(ring, eave, ring[i, 0] + mid * ex, ring[i, 1] + mid * ey, nx, ny, i, i)
-                if k_mid == k_prev:
-                    lo = mid
-                    h_lo = h_mid
-                else:
-                    hi = mid
-                    h_hi = h_mid
-            out[n, 0] = ring[i, 0] + lo * ex + h_lo * nx
-            out[n, 1] = ring[i, 1] + lo * ey + h_lo * ny
-            n += 1
-            if abs(h_hi - h_lo) > 1e-6:
-                out[n, 0] = ring[i, 0] + hi * ex + h_hi * nx
-                out[n, 1] = ring[i, 1] + hi * ey + h_hi * ny
-                n += 1
-        if n < out.shape[0] and (k < 0 or (k != hip_before and k != hip_after)):
-            out[n, 0] = ring[i, 0] + s * ex + h * nx
-            out[n, 1] = ring[i, 1] + s * ey + h * ny
-            n += 1
-        s_prev = s
-        h_prev = h
-        k_prev = k
+    lo = near
+    hi = far
+    while abs(hi - lo) > _KINK:
+        mid = 0.5 * (lo + hi)
+        x, y, dx, dy = _ray(house, i, is_fan, mid)
+        if reach(house, k, x, y, dx, dy) <= reach(house, k_far, x, y, dx, dy):
+            lo = mid
+        else:
+            hi = mid
+    if _meet(house, i, is_fan, lo)[2] == k and _meet(house, i, is_fan, hi)[2] == k_far:
+        return lo, hi
+    lo = near
+    hi = far
+    while abs(hi - lo) > _KINK:
+        mid = 0.5 * (lo + hi)
+        if _meet(house, i, is_fan, mid)[2] == k:
+            lo = mid
+        else:
+            hi = mid
+    return lo, hi
+
+
+@njit(cache=True, nogil=True)
+def _along_parabola(
+    house: Eaves, v: int, k: int, x1: float, y1: float, x2: float, y2: float, out: Array, n: int
+) -> int:
+    """Write the points between vertex ``v`` and eave ``k`` where the eave's own rays end, from 1 to 2."""
+    x0 = house.ring[k, 0]
+    y0 = house.ring[k, 1]
+    ex = house.edge[k, 0]
+    ey = house.edge[k, 1]
+    s1 = (x1 - x0) * ex + (y1 - y0) * ey
+    s2 = (x2 - x0) * ex + (y2 - y0) * ey
+    focus_s = (house.ring[v, 0] - x0) * ex + (house.ring[v, 1] - y0) * ey
+    focus_d = (house.ring[v, 1] - y0) * ex - (house.ring[v, 0] - x0) * ey
+    if focus_d < 1e-9:
+        return n
+    lo = min(s1, s2)
+    hi = max(s1, s2)
+    cells = int(math.ceil(house.edge[k, 2] / house.pitch_m))
+    pitch = house.edge[k, 2] / cells
+    feet = np.empty(cells + house.cut_m.shape[0])
+    count = 0
+    for q in range(max(1, int(math.floor(lo / pitch))), min(cells - 1, int(math.ceil(hi / pitch))) + 1):
+        feet[count] = q * pitch
+        count += 1
+    for c in range(house.cut_m.shape[0]):
+        if house.cut_edge[c] == k:
+            feet[count] = house.cut_m[c]
+            count += 1
+    found = np.sort(feet[:count])
+    for q in range(count):
+        s = found[q] if s1 < s2 else found[count - 1 - q]
+        if lo < s < hi:
+            d = ((s - focus_s) ** 2 + focus_d * focus_d) / (2.0 * focus_d)
+            n = push(out, n, x0 + s * ex - d * ey, y0 + s * ey + d * ex)
     return n
 
 
 @njit(cache=True, nogil=True)
-def _turns_out(ring: Array, v: int) -> bool:
-    """Whether the outline turns outward (a convex corner) at vertex ``v``."""
-    m = ring.shape[0]
-    p = v - 1 if v > 0 else m - 1
-    w = v + 1 if v + 1 < m else 0
-    cross = (ring[v, 0] - ring[p, 0]) * (ring[w, 1] - ring[v, 1]) - (ring[v, 1] - ring[p, 1]) * (
-        ring[w, 0] - ring[v, 0]
-    )
-    return cross > 0.0
+def _sweep(house: Eaves, i: int, is_fan: bool, start: float, end: float, pitch: float, out: Array, n: int) -> int:
+    """Write the ray ends of edge or vertex ``i`` from ``start`` to ``end``; returns the new count.
+
+    Rays are cast at the multiples of ``pitch`` (negative where ``end`` is before ``start``), and where what they meet
+    changes in between, the place is found. Between these places only a parabola needs points.
+    """
+    m = house.ring.shape[0]
+    u = start
+    x, y, k = _meet(house, i, is_fan, u)
+    n = push(out, n, x, y)
+    step = int(math.floor(start / pitch)) + 1
+    while u != end:
+        there = step * pitch
+        step += 1
+        if (there - end) * pitch >= -1e-9 * abs(pitch):
+            there = end
+        if (there - u) * pitch <= 0.0 and there != end:
+            continue
+        x_there, y_there, k_there = _meet(house, i, is_fan, there)
+        for _ in range(_MAX_KINKS):
+            if k == k_there:
+                break
+            lo, hi = _kink(house, i, is_fan, u, k, there, k_there)
+            x_lo, y_lo, _k = _meet(house, i, is_fan, lo)
+            if is_fan and 0 <= k < m:
+                n = _along_parabola(house, i, k, x, y, x_lo, y_lo, out, n)
+            n = push(out, n, x_lo, y_lo)
+            x, y, k = _meet(house, i, is_fan, hi)
+            n = push(out, n, x, y)
+            u = hi
+        u = there
+        if is_fan and 0 <= k < m and u == end:
+            n = _along_parabola(house, i, k, x, y, x_there, y_there, out, n)
+        if u == end or (not is_fan and k >= m):
+            n = push(out, n, x_there, y_there)
+        if not is_fan or k != k_there:
+            x = x_there
+            y = y_there
+        k = k_there
+    return n
 
 
 @njit(cache=True, nogil=True)
-def _sweep_vertex(ring: Array, eave: Array, v: int, out: Array, n: int) -> int:
+def _sweep_edge(house: Eaves, i: int, a: float, b: float, out: Array, n: int) -> int:
+    """Write the ray ends of edge ``i`` from distance ``a`` to ``b`` along it [m]."""
+    length = house.edge[i, 2]
+    # a ray from the very corner has no length of its own: start a hair inside
+    hair = min(_HAIR_M, 0.25 * (b - a))
+    start = a + hair if a <= 1e-9 else a
+    end = b - hair if b >= length - 1e-9 else b
+    return _sweep(house, i, False, start, end, length / math.ceil(length / house.pitch_m), out, n)
+
+
+@njit(cache=True, nogil=True)
+def _sweep_vertex(house: Eaves, v: int, out: Array, n: int) -> int:
     """Write the fan of ray ends at vertex ``v``: from the normal of the eave before to that of the eave after.
 
     A vertex between two eaves has a fan only where the outline turns inward. The end of a gutter has a
     fan over all directions from its eave's normal to the neighbouring edge that is no eave.
     """
-    m = ring.shape[0]
-    p = v - 1 if v > 0 else m - 1
-    w = v + 1 if v + 1 < m else 0
-    ax = ring[v, 0] - ring[p, 0]
-    ay = ring[v, 1] - ring[p, 1]
-    bx = ring[w, 0] - ring[v, 0]
-    by = ring[w, 1] - ring[v, 1]
+    p = v - 1 if v > 0 else house.ring.shape[0] - 1
+    ax = house.edge[p, 0]
+    ay = house.edge[p, 1]
+    bx = house.edge[v, 0]
+    by = house.edge[v, 1]
     turn = math.atan2(ax * by - ay * bx, ax * bx + ay * by)
     first = math.atan2(ax, -ay)
-    last = math.atan2(bx, -by)
-    if eave[p] and eave[v]:
-        if turn >= -1e-6:
-            return n
-        sweep = turn
-    elif eave[p]:
-        # from the eave's normal on to the direction of the edge that follows
-        sweep = turn - 0.5 * math.pi
-        if sweep >= -1e-6:
-            return n
-    else:
-        # from the edge that came before, backwards, to the eave's normal
-        first = math.atan2(-ay, -ax)
-        sweep = turn - 0.5 * math.pi
-        if sweep >= -1e-6:
-            return n
-    if eave[p] and not eave[v]:
-        last = math.atan2(by, bx)
-    if abs(sweep) > math.pi:
+    if not (house.eave[p] and house.eave[v]):
+        turn -= 0.5 * math.pi
+        if not house.eave[p]:
+            # from the edge that came before, backwards, to the eave's normal
+            first = math.atan2(-ay, -ax)
+    if turn >= -1e-6:
         return n
-    count = max(1, int(math.ceil(abs(sweep) / _FAN_STEP)))
-    skip = p if eave[p] else v
-    skip2 = v if eave[v] else p
-    for q in range(count + 1):
-        angle = first + sweep * q / count
-        if n >= out.shape[0]:
-            return n
-        h, _ = ray_length(ring, eave, ring[v, 0], ring[v, 1], math.cos(angle), math.sin(angle), skip, skip2)
-        out[n, 0] = ring[v, 0] + h * math.cos(angle)
-        out[n, 1] = ring[v, 1] + h * math.sin(angle)
-        n += 1
-    return n
+    return _sweep(house, v, True, first, first + turn, -_FAN_STEP, out, n)
 
 
 @njit(cache=True, nogil=True)
-def gutter_part(
-    ring: Array, eave: Array, cumulative: Array, start: float, end: float, step: float, capacity: int
-) -> Array:
+def part_ring(house: Eaves, start: float, end: float, chain: Array) -> Array:
     """Outline of the roof that drains into the gutter from ``start`` to ``end``.
 
     Parameters
     ----------
-    ring : (m, 2) array
-        Vertices of the outline, counter-clockwise [m].
-    eave : (m,) bool array
-        Which edges carry a gutter.
-    cumulative : (m + 1,) array
-        Distance along the ring at each vertex [m].
+    house : Eaves
     start, end : float
-        Gutter interval along the ring [m], ``start <= end``; ``end`` may pass the ring's length (the interval
+        Gutter interval along the ring [m], ``0 <= start <= end``; ``end`` may pass the ring's length (the interval
         then goes on from vertex 0). All edges in it are eaves.
-    step : float
-        Spacing of the rays along straight eaves [m].
-    capacity : int
-        Most vertices the result may have.
+    chain : (k, 2) array
+        Room for the far ends of the rays.
 
     Returns
     -------
     (k, 2) array
         Ring of the part [m], not closed: along the eave, then back along the medial axis.
     """
-    m = ring.shape[0]
-    total = cumulative[m]
+    m = house.ring.shape[0]
+    along = house.along
+    total = float(along[m])
     eave_side = np.empty((m + 3, 2))
-    axis_side = np.empty((capacity, 2))
     ne = 0
     na = 0
     position = start
@@ -244,58 +235,64 @@ def gutter_part(
     base = 0.0
     while base + total <= position:
         base += total
-    while base + cumulative[i + 1] <= position + 1e-12:
+    while base + along[i + 1] <= position + 1e-12:
         i += 1
         if i == m:
             i = 0
             base += total
-    at_vertex = abs(position - (base + cumulative[i])) <= 1e-9
+    at_vertex = abs(position - (base + along[i])) <= 1e-9
     first = True
     while position < end - 1e-9:
-        j = i + 1 if i + 1 < m else 0
-        a = position - base - cumulative[i]
-        b = min(end - base - cumulative[i], cumulative[i + 1] - cumulative[i])
-        length = cumulative[i + 1] - cumulative[i]
-        t = a / length
-        eave_side[ne, 0] = ring[i, 0] + t * (ring[j, 0] - ring[i, 0])
-        eave_side[ne, 1] = ring[i, 1] + t * (ring[j, 1] - ring[i, 1])
-        ne += 1
+        length = house.edge[i, 2]
+        a = max(0.0, position - base - along[i])
+        b = min(end - base - along[i], length)
         # a fan on the border of two intervals belongs to the one that starts there
         if at_vertex or not first:
-            na = _sweep_vertex(ring, eave, i, axis_side, na)
-        before = i - 1 if i > 0 else m - 1
-        hip_before = before if not first and eave[before] and _turns_out(ring, i) else -2
-        goes_on = b >= length - 1e-9 and position + (b - a) < end - 1e-9
-        hip_after = j if goes_on and eave[j] and _turns_out(ring, j) else -2
-        na = _sweep_edge(ring, eave, i, a, b, step, hip_before, hip_after, axis_side, na)
-        position = base + cumulative[i] + b
-        t = b / length
-        eave_side[ne, 0] = ring[i, 0] + t * (ring[j, 0] - ring[i, 0])
-        eave_side[ne, 1] = ring[i, 1] + t * (ring[j, 1] - ring[i, 1])
+            na = _sweep_vertex(house, i, chain, na)
+        na = _sweep_edge(house, i, a, b, chain, na)
+        if first:
+            eave_side[ne, 0] = house.ring[i, 0] + a * house.edge[i, 0]
+            eave_side[ne, 1] = house.ring[i, 1] + a * house.edge[i, 1]
+            ne += 1
+        eave_side[ne, 0] = house.ring[i, 0] + b * house.edge[i, 0]
+        eave_side[ne, 1] = house.ring[i, 1] + b * house.edge[i, 1]
+        ne += 1
+        position = base + along[i] + b
         first = False
         if b >= length - 1e-9:
-            i = j
+            i = i + 1 if i + 1 < m else 0
             if i == 0:
                 base += total
     # the end of the gutter, where the outline goes on without one
     last = i - 1 if i > 0 else m - 1
-    at_end = abs(position - (base + cumulative[i])) <= 1e-9
-    if at_end and eave[last] and not eave[i]:
-        na = _sweep_vertex(ring, eave, i, axis_side, na)
-    out = np.empty((ne + 1 + na, 2))
-    for q in range(ne + 1):
-        out[q] = eave_side[q]
-    for q in range(na):
-        out[ne + 1 + q] = axis_side[na - 1 - q]
-    return out
+    if abs(position - (base + along[i])) <= 1e-9 and house.eave[last] and not house.eave[i]:
+        na = _sweep_vertex(house, i, chain, na)
+    out = np.empty((ne + na, 2))
+    n = 0
+    for q in range(ne + na):
+        x = eave_side[q, 0] if q < ne else chain[ne + na - 1 - q, 0]
+        y = eave_side[q, 1] if q < ne else chain[ne + na - 1 - q, 1]
+        if n == 0 or math.hypot(x - out[n - 1, 0], y - out[n - 1, 1]) >= SAME_M:
+            out[n, 0] = x
+            out[n, 1] = y
+            n += 1
+    while n > 1 and math.hypot(out[n - 1, 0] - out[0, 0], out[n - 1, 1] - out[0, 1]) < SAME_M:
+        n -= 1
+    return out[:n].copy()
 
 
 @njit(cache=True, nogil=True)
-def ring_area(ring: Array) -> float:
-    """Signed area [m2] of an unclosed ring; counter-clockwise is positive."""
-    area = 0.0
-    m = ring.shape[0]
-    for i in range(m):
-        j = i + 1 if i + 1 < m else 0
-        area += ring[i, 0] * ring[j, 1] - ring[j, 0] * ring[i, 1]
-    return 0.5 * area
+def gutter_part(
+    ring: Array, eave: Array, cumulative: Array, start: float, end: float, step: float, capacity: int
+) -> Array:
+    """`part_ring` of one interval of an outline that is not prepared."""
+    cuts = np.array([start, end])
+    return part_ring(
+        eaves_of(ring, eave, cuts, step),
+        start % cumulative[-1],
+        start % cumulative[-1] + end - start,
+        np.empty((capacity, 2)),
+    )
+
+
+__all__ = ["gutter_part", "part_ring", "ray_length", "ring_area"]

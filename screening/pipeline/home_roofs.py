@@ -9,7 +9,7 @@ import numpy.typing as npt
 import shapely
 
 from screening.homes import PARTY_WALL_GAP_M
-from screening.roof import split_roof
+from screening.roof import split_all
 
 if TYPE_CHECKING:
     from screening.homes import Pieces
@@ -54,12 +54,62 @@ def party_walls(roofs: IntArray, pieces: Pieces) -> ObjectArray:
     tree = shapely.STRtree(geometry)
     roof, other = tree.query(geometry[roofs], predicate="dwithin", distance=PARTY_WALL_GAP_M)
     keep = other != roofs[roof]
-    roof, other = roof[keep], other[keep]
+    order = np.lexsort((other[keep], roof[keep]))
+    roof, other = roof[keep][order], other[keep][order]
     out = np.full(len(roofs), None, dtype=object)
-    for i in np.unique(roof):
-        neighbours = np.sort(other[roof == i])
-        out[i] = shapely.buffer(shapely.union_all(geometry[neighbours]), PARTY_WALL_GAP_M)
+    touching, row, counts = np.unique(roof, return_inverse=True, return_counts=True)
+    if len(touching):
+        neighbours = np.full((len(touching), int(counts.max())), None, dtype=object)
+        neighbours[row, np.arange(len(row)) - np.searchsorted(row, row)] = geometry[other]
+        out[touching] = shapely.buffer(shapely.union_all(neighbours, axis=1), PARTY_WALL_GAP_M)
     return out
+
+
+def downspouts_of(
+    roofs: IntArray, pieces: Pieces, downspouts: ObjectArray, reach_m: float
+) -> tuple[FloatArray, IntArray]:
+    """Measured downspouts by roof: each belongs to the building it is nearest to, house or not.
+
+    Parameters
+    ----------
+    roofs : (n,) int array
+        Rows of the pieces.
+    pieces : Pieces
+    downspouts : (k,) array of points
+        [m]
+    reach_m : float
+        A point farther from a building does not belong to it [m].
+
+    Returns
+    -------
+    xy : (p, 2) array
+        [m]
+    first : (n + 1,) int array
+        The points of roof ``i`` are ``first[i]`` to ``first[i + 1]``.
+
+    Notes
+    -----
+    A point on the line between two row houses is as near to both, and both get it.
+    """
+    tree = shapely.STRtree(pieces.geometry)
+    point, piece = tree.query(downspouts, predicate="dwithin", distance=reach_m)
+    distance = np.round(shapely.distance(downspouts[point], pieces.geometry[piece]), 6)
+    least = np.full(len(downspouts), np.inf)
+    np.minimum.at(least, point, distance)
+    roof_of_piece = np.full(len(pieces.parcel), -1, dtype=np.int64)
+    roof_of_piece[roofs] = np.arange(len(roofs))
+    keep = (distance <= least[point]) & (roof_of_piece[piece] >= 0)
+    point, roof = point[keep], roof_of_piece[piece[keep]]
+    order = np.lexsort((point, roof))
+    first = np.searchsorted(roof[order], np.arange(len(roofs) + 1)).astype(np.int64)
+    return shapely.get_coordinates(downspouts[point[order]]), first
+
+
+def largest_parts(geometry: ObjectArray) -> ObjectArray:
+    """The largest polygon of each geometry, of equals the first: lot lines may leave crumbs of a divided house."""
+    parts, owner = shapely.get_parts(geometry, return_index=True)
+    order = np.lexsort((np.arange(len(parts)), -shapely.area(parts), owner))
+    return np.asarray(parts[order][np.searchsorted(owner[order], np.arange(len(geometry)))])
 
 
 def split_roofs(rows: IntArray, pieces: Pieces, principal: IntArray, downspouts: ObjectArray, params: Params) -> Roofs:
@@ -76,54 +126,28 @@ def split_roofs(rows: IntArray, pieces: Pieces, principal: IntArray, downspouts:
         Measured downspouts [m].
     params : Params
     """
+    roofs, home = principal[rows], np.arange(len(rows))
     if params.homes.count_other_roofs:
-        home_of_parcel = {int(parcel): i for i, parcel in enumerate(rows)}
-        roofs = np.array(
-            [p for p in range(len(pieces.parcel)) if int(pieces.parcel[p]) in home_of_parcel], dtype=np.int64
-        )
-        home = np.array([home_of_parcel[int(pieces.parcel[p])] for p in roofs], dtype=np.int64)
-        is_house = roofs == principal[rows][home]
-        order = np.lexsort((roofs, ~is_house, home))
+        home_of_parcel = np.full(len(principal) + 1, -1, dtype=np.int64)
+        home_of_parcel[rows] = home
+        # a piece on no lot has parcel -1, which reads the last entry
+        roofs = np.flatnonzero(home_of_parcel[pieces.parcel] >= 0)
+        home = home_of_parcel[pieces.parcel[roofs]]
+        order = np.lexsort((roofs, roofs != principal[rows][home], home))
         roofs, home = roofs[order], home[order]
-    else:
-        roofs = principal[rows]
-        home = np.arange(len(rows))
-    walls = party_walls(roofs, pieces)
-    tree = shapely.STRtree(downspouts)
-    spout_roof, spout = tree.query(pieces.geometry[roofs], predicate="dwithin", distance=params.roof.downspout_snap_m)
-    place = shapely.get_coordinates(downspouts)
-    xy, area, gable, part, piece, measured, owner = [], [], [], [], [], [], []
-    for i, roof in enumerate(roofs):
-        whole = pieces.geometry[roof]
-        parts = shapely.get_parts(whole)
-        main = parts[int(np.argmax(shapely.area(parts)))]
-        points = place[np.sort(spout[spout_roof == i])] if len(spout) else np.empty((0, 2))
-        split = split_roof(main, walls[i], points, params.roof)
-        k = len(split.share_frac)
-        if k == 0:
-            continue
-        xy.append(split.xy)
-        area.append(split.share_frac * pieces.area_m2[roof])
-        gable.append(split.gable_share_frac * pieces.area_m2[roof])
-        part.append(split.part)
-        piece.append(np.full(k, roof))
-        measured.append(np.full(k, split.is_measured))
-        owner.append(np.full(k, home[i]))
-    total = np.bincount(home, weights=pieces.area_m2[roofs], minlength=len(rows))
-    counts = np.bincount(np.concatenate(owner), minlength=len(rows)) if owner else np.zeros(len(rows), dtype=np.int64)
-    first = np.concatenate([[0], np.cumsum(counts)]).astype(np.int64)
-    if not owner:
-        none = np.empty(0)
-        return Roofs(
-            np.empty((0, 2)), none, none, none.astype(object), none.astype(np.int64), none.astype(bool), first, total
-        )
+    points, first_point = downspouts_of(roofs, pieces, downspouts, params.roof.downspout_snap_m)
+    split = split_all(
+        largest_parts(pieces.geometry[roofs]), party_walls(roofs, pieces), points, first_point, params.roof
+    )
+    area = pieces.area_m2[roofs]
+    counts = np.bincount(home[split.roof], minlength=len(rows))
     return Roofs(
-        np.concatenate(xy),
-        np.concatenate(area),
-        np.concatenate(gable),
-        np.concatenate(part),
-        np.concatenate(piece).astype(np.int64),
-        np.concatenate(measured),
-        first,
-        total,
+        split.xy,
+        split.share_frac * area[split.roof],
+        split.gable_share_frac * area[split.roof],
+        split.part,
+        roofs[split.roof],
+        split.is_measured,
+        np.concatenate([[0], np.cumsum(counts)]).astype(np.int64),
+        np.bincount(home, weights=area, minlength=len(rows)).astype(np.float64),
     )

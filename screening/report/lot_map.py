@@ -39,6 +39,15 @@ if TYPE_CHECKING:
 
     from screening.report.result_file import HomeResult
 
+_END_WORDS: Final = {
+    "drainage": "drainage feature",
+    "own_low_spot": "low spot of the lot",
+    "own_ground": "ground of the lot",
+    "neighbour_lot": "neighbour's lot",
+    "building_setback": "setback of a building",
+    "off_elevation": "off the elevation",
+}
+
 # Overflow is followed this far beyond the lot in the picture; what lies farther is said in words.
 _BEYOND_M: Final = 9.0
 _MARGIN_M: Final = 3.0
@@ -266,7 +275,8 @@ def _draw_water(axes: Axes, home: HomeResult, view: Any) -> list[Any]:
         xy = shapely.get_coordinates(inside[0])
         draw_arrow(axes, xy, style)
         ends_here = np.array_equal(xy[-1], shapely.get_coordinates(row.geometry)[-1])
-        words = f"overflow: {row.end_code}" if ends_here else f"overflow, goes on to: {row.end_code}"
+        end = _END_WORDS.get(row.end_code, row.end_code)
+        words = f"overflow: {end}" if ends_here else f"overflow, goes on to: {end}"
         label_end(axes, xy, words, colour=LINE_STYLES[style]["color"])
         seen.add(style)
     for style, words in (("overflow", "overflow"), ("warning", "overflow to look at on the visit")):

@@ -50,7 +50,8 @@ def summary_text(summary: Any, *, display_units: str = "metric") -> str:
 def _lines(data: Mapping[str, Any], units: Units) -> Iterator[str]:
     read, candidates = data["n_parcels_read"], data["n_candidate_homes"]
     share = percent(candidates / read) if read else percent(None)
-    yield f"{candidates:,} candidate homes with {data['n_gardens']:,} gardens, of {read:,} parcels ({share})"
+    homes, gardens = _counted(candidates, "candidate home"), _counted(data["n_gardens"], "garden")
+    yield f"{homes} with {gardens}, of {read:,} parcels ({share})"
     yield f"{data['n_other_parcels']:,} other parcels"
     for code, count in sorted(data["reasons"].items(), key=lambda item: (-item[1], item[0])):
         yield f"  {count:>8,}  {code:<22} {REASON_CODES.get(code, '')}".rstrip()
@@ -95,10 +96,14 @@ def _table(title: str, rows: Sequence[Mapping[str, Any]], names: Sequence[str], 
         )
 
 
+def _counted(number: int, what: str) -> str:
+    return f"{number:,} {what}" + ("" if number == 1 else "s")
+
+
 def _cell(value: object, name: str) -> str:
     if is_missing(value):
         return ""
-    return f"{value} homes" if name == "n_candidates" else str(value)
+    return _counted(int(str(value)), "home") if name == "n_candidates" else str(value)
 
 
 def _is_number(row: Mapping[str, Any], name: str) -> bool:

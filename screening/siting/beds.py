@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 ObjectArray = npt.NDArray[Any]
 
 QUARTER_SEGMENTS = 16
-MOST_SEEDS = 3
+MOST_SEEDS = 2
 
 SLACK_M = 1e-3
 """Openings are made this much wider than the least width, so that chords for arcs don't make them narrower."""
@@ -160,22 +160,32 @@ def _around(part: shapely.Polygon, seed: shapely.Point, area_m2: float, rules: R
     if shapely.area(part) <= area_m2 * 1.02 and shapely.area(part) <= rules.max_area_m2:
         return part
     low, high = 0.0, float(shapely.hausdorff_distance(seed, part)) + 1.0
+    wanted = area_m2
     best = None
-    for _ in range(8):
-        radius = 0.5 * (low + high)
-        disc = shapely.buffer(seed, radius, quad_segs=QUARTER_SEGMENTS)
-        pieces = shapely.get_parts(opened(shapely.intersection(part, disc), rules.min_width_m))
+    for _ in range(3):
+        # first the disc alone, which is quick; what its narrow ends lose is asked for on top the next time
+        for _ in range(10):
+            radius = 0.5 * (low + high)
+            disc = shapely.buffer(seed, radius, quad_segs=QUARTER_SEGMENTS)
+            cut = shapely.intersection(part, disc)
+            if float(shapely.area(cut)) < wanted:
+                low = radius
+            else:
+                high = radius
+        pieces = shapely.get_parts(opened(cut, rules.min_width_m))
         pieces = pieces[shapely.get_dimensions(pieces) == 2]
         shape = pieces[int(np.argmax(shapely.area(pieces)))] if len(pieces) else None
         size = 0.0 if shape is None else float(shapely.area(shape))
-        if size <= area_m2:
-            if size >= rules.min_area_m2:
-                best = shape
-            low = radius
+        if rules.min_area_m2 <= size <= rules.max_area_m2:
+            best = shape
+        missing = area_m2 - size
+        if abs(missing) <= 0.1 * area_m2:
+            break
+        wanted += missing
+        if missing > 0.0:
+            high = radius + 3.0
         else:
-            if best is None and rules.min_area_m2 <= size <= rules.max_area_m2:
-                best = shape
-            high = radius
+            low = 0.0
     return best
 
 
