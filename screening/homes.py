@@ -215,14 +215,14 @@ def reasons(
         code[fresh] = reason
         text[fresh] = words[fresh] if isinstance(words, np.ndarray) else words
 
+    count = parcels["n_features"].to_numpy()
+    words = np.array([f"{k} parcels have this same outline: the yard has several owners" for k in count], dtype=object)
+    say(parcels["is_stack"].to_numpy(dtype=bool), "shared_stack", words)
     if params.land_use:
         use = parcels["land_use"].to_numpy(dtype=object)
         known = np.array([u if isinstance(u, str) else "not given" for u in use], dtype=object)
         words = np.array([f"land use is {u}, not one of the eligible ones" for u in known], dtype=object)
         say(~np.isin(known.astype(str), params.land_use), "not_residential", words)
-    count = parcels["n_features"].to_numpy()
-    words = np.array([f"{k} parcels have this same outline: the yard has several owners" for k in count], dtype=object)
-    say(parcels["is_stack"].to_numpy(dtype=bool), "shared_stack", words)
     say(n_buildings == 0, "no_building", "no building stands mainly on this lot")
     if params.principal_values:
         kinds = ", ".join(params.principal_values)

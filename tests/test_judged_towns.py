@@ -187,6 +187,13 @@ def test_more_random_towns_obey_every_rule(tmp_path, seed):
 
 
 @pytest.mark.slow
+def test_a_town_with_overhanging_roofs(tmp_path):
+    """The wall stands 0.6 m inside the roof's outline, so the outline may come 0.6 m nearer."""
+    _, _, verdict = judged_town(tmp_path, 60, 31, Numbers(foundation_m=3.05 - 0.6), roof__overhang_m=0.6)
+    assert not verdict.breaks, report(verdict)
+
+
+@pytest.mark.slow
 def test_the_demo_town_obeys_every_rule(tmp_path):
     output = tmp_path / "demo.gpkg"
     run(load_params(SAMPLE / "run.toml"), output=output, jobs=1)

@@ -15,8 +15,10 @@ from shapely import affinity
 
 from screening.kernels import bucket, elevation, flow, plane
 from screening.kernels import ground as ground_kernel
+from screening.kernels.canvas import UNCLIPPED, clear_of, draw_ground
 from screening.params import load_params
 from screening.roof import split_roof
+from screening.siting.search import siting_rules
 
 RNG = np.random.default_rng(20)
 
@@ -629,3 +631,149 @@ def test_the_nearest_point_of_a_rectangle():
         px, py = ground_kernel.nearest_on_rectangle(x, y, cx, cy, ux, uy, hl, hw)
         wanted = shapely.get_coordinates(shapely.shortest_line(shapely.Point(x, y), shape))[-1]
         np.testing.assert_allclose((px, py), wanted, atol=1e-9)
+
+
+def rules_of(**overrides):
+    """The kernels' rules from parameters."""
+    return siting_rules(load_params(None, overrides)).rules
+
+
+def ground_of(z, slope, cell=1.0, x0=-30.0, y0=30.0):
+    """Ground in home coordinates without buildings, one lot everywhere."""
+    free = np.zeros(z.shape, dtype=bool)
+    return ground_kernel.Ground(
+        z=z, ground=~np.isnan(z), slope=slope, lots=np.ones(z.shape, dtype=np.int32), drains=free, built=free,
+        memo=np.zeros(z.shape, dtype=np.int8), grid=grid_of(x0, y0, cell=cell),
+    )  # fmt: skip
+
+
+def home_with(allowed, spouts, buildings=(), lot=None):
+    """A home; downspouts are x, y, z, roof area."""
+    return ground_kernel.Home(
+        allowed=edges_of(allowed), lot=edges_of(shapely.box(-29, -29, 29, 29) if lot is None else lot),
+        buildings=edges_of(*buildings), own=1, downspouts=np.array(spouts, dtype=float), foundation_m=3.05,
+        max_run_m=15.0,
+    )  # fmt: skip
+
+
+def sloping_ground(east=0.02, north=-0.03, cell=1.0):
+    """A plane, and its slope with some steep and some unknown cells."""
+    x, y = cell_centres(-30.0, 30.0, int(60 / cell), int(60 / cell), cell)
+    z = 50.0 + east * x + north * y
+    slope = np.full(z.shape, 100.0 * np.hypot(east, north))
+    return x, y, z, slope
+
+
+@pytest.mark.parametrize("strict", [True, False])
+@pytest.mark.parametrize("angle", [0.0, 0.3, 1.2])
+def test_allowed_ground_drawn_on_the_turned_grid(strict, angle):
+    rng = np.random.default_rng(5)
+    step = 0.25
+    _, _, z, slope = sloping_ground()
+    slope[rng.random(slope.shape) < 0.1] = 20.0
+    slope[rng.random(slope.shape) < 0.05] = np.nan
+    for _ in range(4):
+        allowed = holey(rng)
+        taken = shapely.box(*rng.uniform(-9, 0, 2), *rng.uniform(1, 6, 2))
+        home = home_with(allowed, [(0.0, 0.0, 50.0, 60.0), (3.0, 1.0, 50.0, 40.0)])
+        ux, uy = np.cos(angle), np.sin(angle)
+        count, slope_sum, i0, j0 = draw_ground(
+            home, ground_of(z, slope), rules_of(), edges_of(taken), ux, uy, step, 15.0, strict, UNCLIPPED
+        )
+        used = np.diff(np.diff(count, axis=0), axis=1)
+        i, j = np.meshgrid(np.arange(used.shape[0]), np.arange(used.shape[1]), indexing="ij")
+        u, v = (i0 + i + 0.5) * step, (j0 + j + 0.5) * step
+        x, y = u * ux - v * uy, u * uy + v * ux
+        r, c = np.floor(30.0 - y).astype(int), np.floor(x + 30.0).astype(int)
+        here = slope[r, c]
+        points = shapely.points(x, y)
+        fine = shapely.contains_xy(allowed, x, y) & (here <= 12.0)
+        gap = shapely.distance(points, taken)
+        fine &= gap > 1.5 + 0.71 * step
+        corner = np.array([(-0.5, -0.5), (0.5, -0.5), (0.5, 0.5), (-0.5, 0.5)]) * step
+        corner = corner @ np.array([(ux, uy), (-uy, ux)])
+        cells = shapely.polygons(np.stack([x, y], axis=-1)[..., None, :] + corner)
+        crossed = shapely.intersects(shapely.boundary(allowed), cells)
+        if strict:
+            # a cell whose very corner an edge cuts may go either way
+            deep = shapely.length(shapely.intersection(shapely.boundary(allowed), cells)) > 0.25 * step
+            assert not used[deep].any()
+            np.testing.assert_array_equal(used[~crossed], fine[~crossed])
+        else:
+            np.testing.assert_array_equal(used == 1, fine)
+        assert used.sum() > 100
+        sums = np.diff(np.diff(slope_sum, axis=0), axis=1)
+        np.testing.assert_allclose(sums, np.where(used == 1, here, 0.0), atol=1e-6)
+
+
+def test_points_clear_of_another_garden():
+    rng = np.random.default_rng(6)
+    for _ in range(20):
+        taken = star(rng)
+        xy = rng.uniform(-14, 14, (40, 2))
+        wanted = shapely.distance(taken, shapely.points(xy)) >= 1.5
+        assert [clear_of(edges_of(taken), x, y, 1.5) for x, y in xy] == wanted.tolist()
+
+
+def test_mean_and_lowest_ground_of_a_rectangle_on_a_plane():
+    rng = np.random.default_rng(7)
+    for _ in range(30):
+        east, north = rng.uniform(-0.1, 0.1, 2)
+        _, _, z, slope = sloping_ground(east, north)
+        ground = ground_of(z, slope)
+        angle, hl, hw = rng.uniform(0, np.pi), rng.uniform(1, 4), rng.uniform(0.75, 3)
+        cx, cy = rng.uniform(-15, 15, 2)
+        ux, uy = np.cos(angle), np.sin(angle)
+        mean = ground_kernel.mean_elevation(ground, cx, cy, ux, uy, hl, hw)
+        assert mean == pytest.approx(50.0 + east * cx + north * cy, abs=1e-9)
+        x, y = ground_kernel.low_rim(ground, cx, cy, ux, uy, hl, hw)
+        corners = (cx, cy) + np.array([(-1, -1), (1, -1), (1, 1), (-1, 1)]) * (hl, hw) @ np.array([(ux, uy), (-uy, ux)])
+        lowest = (corners @ (east, north)).min()
+        assert east * x + north * y == pytest.approx(lowest, abs=1e-5)
+
+
+@pytest.mark.parametrize(("point", "drop", "fine"), [
+    ((0.0, 10.0), 0.11, True),
+    ((0.0, 10.0), 0.09, False),  # 1 % of 10 m is 0.10 m
+    ((0.0, 14.99), 1.0, True),
+    ((0.0, 15.01), 1.0, False),  # too far
+    ((0.0, 0.5), -0.2, False),  # uphill
+])  # fmt: skip
+def test_a_downspout_serves_what_is_near_and_lower(point, drop, fine):
+    z = np.full((60, 60), 50.0)
+    home = home_with(shapely.box(-20, -20, 20, 20), [(0.0, 0.0, 50.0 + drop, 60.0)])
+    got, length, fall = ground_kernel.can_serve(home, ground_of(z, z * 0.0), rules_of(), 0, *point, 50.0)
+    assert got == fine
+    assert length == pytest.approx(np.hypot(*point))
+    if length <= 15.0:
+        assert fall == pytest.approx(drop)
+
+
+def test_the_mean_ground_of_the_garden_has_to_be_lower_too():
+    z = np.full((60, 60), 50.0)
+    home = home_with(shapely.box(-20, -20, 20, 20), [(0.0, 0.0, 50.2, 60.0)])
+    ground = ground_of(z, z * 0.0)
+    assert ground_kernel.can_serve(home, ground, rules_of(), 0, 0.0, 10.0, 50.05)[0]
+    assert not ground_kernel.can_serve(home, ground, rules_of(), 0, 0.0, 10.0, 50.15)[0]
+
+
+def test_straight_ways_that_stay_on_the_lot_and_out_of_buildings():
+    rng = np.random.default_rng(11)
+    seen = {True: 0, False: 0}
+    for _ in range(60):
+        lot = star(rng, 8, 25.0).union(shapely.Point(0.0, 0.0).buffer(9.0, quad_segs=3))
+        house = affinity.rotate(shapely.box(-5, -4, 5, 4), rng.uniform(0, 90))
+        shed = affinity.translate(shapely.box(0, 0, 3, 2), *rng.uniform(-12, 12, 2))
+        home = home_with(lot, [(0, 0, 50, 60)], [house, shed], lot)
+        for place in rng.uniform(0, 1, 6):
+            start = np.array(house.exterior.interpolate(place, normalized=True).coords[0])
+            end = rng.uniform(-12, 12, 2)
+            if shapely.distance(shapely.Point(end), [house, shed]).min() < 0.05 or shed.distance(house) < 0.1:
+                continue
+            way = shapely.LineString([start, end])
+            blocked = way.intersection(house.buffer(-1e-4)).length > 1e-3 or way.intersection(shed).length > 1e-6
+            leaves = way.crosses(lot.boundary)
+            got = ground_kernel.run_is_clear(home, *start, *end)
+            assert got == (not blocked and not leaves)
+            seen[bool(got)] += 1
+    assert min(seen.values()) >= 10

@@ -78,6 +78,8 @@ def test_every_plot_is_accounted_for(result, bubenec):
     assert rows + summary.n_parcels_merged == n
     assert all(row["reason_code"] for row in layers["other_parcels"])
     reasons = Counter(row["reason_code"] for row in layers["other_parcels"])
+    # the plane has no gaps, and reaches beyond every plot
+    assert not {"elevation_gap", "outside_elevation"} & set(reasons), reasons
     print(f"\n{len(layers['candidate_homes'])} candidates of {n} plots; others {dict(reasons.most_common())}")  # noqa: T201
 
 

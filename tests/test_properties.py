@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -122,12 +124,15 @@ def test_moving_the_map_by_whole_cells_changes_nothing(runs, town):
 
 
 def test_turning_the_map_by_90_degrees_changes_next_to_nothing(runs, town):
-    """Everything measured turns with the map; of equal steepest ways the first from east is taken, which does not.
+    """Everything measured turns with the map; of equal ways down the first from east is taken, which does not.
 
-    So the homes and what is measured on them are the same, the gardens of nearly all homes too; where an equal drop
-    lets the overflow go another way a garden may lie elsewhere.
+    So the homes and what is measured on them are the same, and the gardens of nearly all homes; where an equal drop
+    lets the overflow go another way a garden may lie elsewhere. Downspouts are measured, all around each house: of
+    equally even places assumed ones take the first along an outline, and that does not turn either.
     """
-    here, there = runs.homes("metres", town), runs.homes("turned", town.turned())
+    around = shapely.segmentize(shapely.get_exterior_ring(shapely.get_parts(town.buildings.geometry.to_numpy())), 4.0)
+    here = replace(town, downspouts=shapely.points(np.unique(np.round(shapely.get_coordinates(around), 3), axis=0)))
+    here, there = runs.homes("facing north", here), runs.homes("turned", here.turned())
     assert len(set(here.index) ^ set(there.index)) <= 1
     both = here.index.intersection(there.index)
     here, there = here.loc[both], there.loc[both]

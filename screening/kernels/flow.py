@@ -173,8 +173,20 @@ def _distance2(x: float, y: float, x1: float, y1: float, x2: float, y2: float) -
 
 
 @njit(cache=True, nogil=True)
+def _crosses(
+    x1: float, y1: float, x2: float, y2: float, a: float, b: float, c: float, d: float
+) -> bool:
+    """Whether the segments properly cross."""
+    p = (x2 - x1) * (b - y1) - (y2 - y1) * (a - x1)
+    q = (x2 - x1) * (d - y1) - (y2 - y1) * (c - x1)
+    r = (c - a) * (y1 - b) - (d - b) * (x1 - a)
+    s = (c - a) * (y2 - b) - (d - b) * (x2 - a)
+    return p * q < 0.0 and r * s < 0.0
+
+
+@njit(cache=True, nogil=True)
 def _too_near(edges: Array, x1: float, y1: float, x2: float, y2: float, limit_m: float) -> bool:
-    """Whether a step comes nearer than a limit to an edge; a step that crosses one is nearer in any case."""
+    """Whether a step comes nearer than a limit to an edge, or crosses one."""
     left = min(x1, x2) - limit_m
     right = max(x1, x2) + limit_m
     low = min(y1, y2) - limit_m
@@ -192,6 +204,7 @@ def _too_near(edges: Array, x1: float, y1: float, x2: float, y2: float, limit_m:
             or _distance2(x2, y2, a, b, c, d) < limit2
             or _distance2(a, b, x1, y1, x2, y2) < limit2
             or _distance2(c, d, x1, y1, x2, y2) < limit2
+            or _crosses(x1, y1, x2, y2, a, b, c, d)
         ):
             return True
     return False
@@ -325,6 +338,10 @@ def trace(
             end = OFF_ELEVATION
         elif queued == 0:
             end = STREET if on_street else OWN_LOW_SPOT
+        else:
+            r = way[0, 0]
+            c = way[0, 1]
+            taken = 1
     if memo.shape[0] > 0 and n > 0:
         memo_first(memo, lots, own, cells, n, end)
     return end, n

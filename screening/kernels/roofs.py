@@ -17,8 +17,8 @@ import math
 import numpy as np
 from numba import njit
 
-from screening.kernels.eaves import Eaves, cast, eaves_of, reach
-from screening.kernels.rings import SAME_M, push, ring_area
+from screening.kernels.eaves import Eaves, cast
+from screening.kernels.rings import SAME_M, push
 
 Array = np.ndarray
 
@@ -29,57 +29,30 @@ _KINK = 1e-11
 
 
 @njit(cache=True, nogil=True)
-def ray_length(
-    ring: Array, eave: Array, x: float, y: float, dx: float, dy: float, skip: int, skip2: int
-) -> tuple[float, int]:
-    """`cast` of one ray on an outline that is not prepared; its own edges are ``skip`` and ``skip2``."""
-    house = eaves_of(ring, eave, np.empty(0), 0.5)
-    m = ring.shape[0]
-    return cast(house, x, y, dx, dy, skip, skip2, skip, (skip + 1) % m)
+def _meet(house: Eaves, i: int, is_fan: bool, u: float) -> tuple[float, float, int]:
+    """Where a ray ends [m], and what it meets there (`cast`).
 
-
-@njit(cache=True, nogil=True)
-def _ray(house: Eaves, i: int, is_fan: bool, u: float) -> tuple[float, float, float, float]:
-    """Start and direction of a ray: at distance ``u`` along edge ``i``, or from vertex ``i`` at the angle ``u``."""
+    It starts at distance ``u`` along edge ``i``, square to it, or runs from vertex ``i`` at the angle ``u``.
+    """
+    m = house.ring.shape[0]
     x = house.ring[i, 0]
     y = house.ring[i, 1]
     if is_fan:
-        return x, y, math.cos(u), math.sin(u)
-    ex = house.edge[i, 0]
-    ey = house.edge[i, 1]
-    return x + u * ex, y + u * ey, -ey, ex
-
-
-@njit(cache=True, nogil=True)
-def _meet(house: Eaves, i: int, is_fan: bool, u: float) -> tuple[float, float, int]:
-    """Where a ray ends [m], and what it meets there (`cast`)."""
-    m = house.ring.shape[0]
-    x, y, dx, dy = _ray(house, i, is_fan, u)
-    if is_fan:
+        dx = math.cos(u)
+        dy = math.sin(u)
         t, which = cast(house, x, y, dx, dy, i - 1 if i > 0 else m - 1, i, i, i)
     else:
+        dx = -house.edge[i, 1]
+        dy = house.edge[i, 0]
+        x += u * dy
+        y -= u * dx
         t, which = cast(house, x, y, dx, dy, i, i, i, i + 1 if i + 1 < m else 0)
     return x + t * dx, y + t * dy, which
 
 
 @njit(cache=True, nogil=True)
-def _kink(house: Eaves, i: int, is_fan: bool, near: float, k: int, far: float, k_far: int) -> tuple[float, float]:
-    """The last ray from ``near`` on that meets ``k``, and the next one, which meets something else.
-
-    ``near`` meets ``k``, ``far`` meets ``k_far``. Mostly there is nothing between these two, and it is enough to ask
-    which of the two is nearer.
-    """
-    lo = near
-    hi = far
-    while abs(hi - lo) > _KINK:
-        mid = 0.5 * (lo + hi)
-        x, y, dx, dy = _ray(house, i, is_fan, mid)
-        if reach(house, k, x, y, dx, dy) <= reach(house, k_far, x, y, dx, dy):
-            lo = mid
-        else:
-            hi = mid
-    if _meet(house, i, is_fan, lo)[2] == k and _meet(house, i, is_fan, hi)[2] == k_far:
-        return lo, hi
+def _kink(house: Eaves, i: int, is_fan: bool, near: float, k: int, far: float) -> tuple[float, float]:
+    """Between ``near``, which meets ``k``, and ``far``, which does not: the last ray that does, and the next."""
     lo = near
     hi = far
     while abs(hi - lo) > _KINK:
@@ -151,7 +124,7 @@ def _sweep(house: Eaves, i: int, is_fan: bool, start: float, end: float, pitch: 
         for _ in range(_MAX_KINKS):
             if k == k_there:
                 break
-            lo, hi = _kink(house, i, is_fan, u, k, there, k_there)
+            lo, hi = _kink(house, i, is_fan, u, k, there)
             x_lo, y_lo, _k = _meet(house, i, is_fan, lo)
             if is_fan and 0 <= k < m:
                 n = _along_parabola(house, i, k, x, y, x_lo, y_lo, out, n)
@@ -164,9 +137,6 @@ def _sweep(house: Eaves, i: int, is_fan: bool, start: float, end: float, pitch: 
             n = _along_parabola(house, i, k, x, y, x_there, y_there, out, n)
         if u == end or (not is_fan and k >= m):
             n = push(out, n, x_there, y_there)
-        if not is_fan or k != k_there:
-            x = x_there
-            y = y_there
         k = k_there
     return n
 
@@ -279,20 +249,3 @@ def part_ring(house: Eaves, start: float, end: float, chain: Array) -> Array:
     while n > 1 and math.hypot(out[n - 1, 0] - out[0, 0], out[n - 1, 1] - out[0, 1]) < SAME_M:
         n -= 1
     return out[:n].copy()
-
-
-@njit(cache=True, nogil=True)
-def gutter_part(
-    ring: Array, eave: Array, cumulative: Array, start: float, end: float, step: float, capacity: int
-) -> Array:
-    """`part_ring` of one interval of an outline that is not prepared."""
-    cuts = np.array([start, end])
-    return part_ring(
-        eaves_of(ring, eave, cuts, step),
-        start % cumulative[-1],
-        start % cumulative[-1] + end - start,
-        np.empty((capacity, 2)),
-    )
-
-
-__all__ = ["gutter_part", "part_ring", "ray_length", "ring_area"]

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from screening.homes import Pieces
     from screening.params import Params
     from screening.pipeline.home_roofs import Roofs
+    from screening.pipeline.volumes import Volumes
     from screening.pipeline.tile_data import FloatArray, ObjectArray, TileInputs
     from screening.siting.gardens import Gardens
     from screening.siting.search import Lots
@@ -151,7 +152,7 @@ def all_layers(c: Context) -> dict[str, pd.DataFrame]:
     treated = per_garden(c.roofs.area_m2)
     treated_gable = per_garden(c.roofs.gable_area_m2)
     area = shapely.area(g.geometry) if len(g.home) else np.empty(0)
-    low, likely, high = diverted_m3_y(c.inputs.curves, area, treated, treated_gable, g.band, c.params.roof)
+    volumes = diverted_m3_y(c.inputs.curves, area, treated, treated_gable, g.band, c.params.roof)
     depth = c.inputs.curves.depth_mm[g.band]
     storage = area * depth / 1000.0
     drawdown = depth / c.params.soil.rate_mm_h
@@ -185,16 +186,16 @@ def all_layers(c: Context) -> dict[str, pd.DataFrame]:
             "run_m": run,
             "storage_m3": storage,
             "drawdown_h": drawdown,
-            "diverted_m3_y": likely,
-            "diverted_low_m3_y": low,
-            "diverted_high_m3_y": high,
+            "diverted_m3_y": volumes.likely,
+            "diverted_low_m3_y": volumes.low.min(axis=0),
+            "diverted_high_m3_y": volumes.high.max(axis=0),
             "overflow_code": end,
             "elev_m": g.elev_m,
         },
         g.geometry,
         crs,
     )
-    candidates = candidate_rows(c, gardens, home_id, end, low, likely, high)
+    candidates = candidate_rows(c, gardens, home_id, end, volumes)
     is_candidate = np.bincount(g.home, minlength=n) > 0
     of_candidate = is_candidate[spout_home]
     building_id = c.inputs.buildings["building_id"].to_numpy(dtype=object)
@@ -334,9 +335,7 @@ def candidate_rows(
     gardens: gpd.GeoDataFrame,
     home_id: ObjectArray,
     end: ObjectArray,
-    low: FloatArray,
-    likely: FloatArray,
-    high: FloatArray,
+    volumes: Volumes,
 ) -> gpd.GeoDataFrame:
     """One row per home with a garden."""
     g = c.gardens
@@ -391,9 +390,9 @@ def candidate_rows(
             "storage_m3": total(gardens["storage_m3"].to_numpy()),
             "drawdown_h": drawdown[pick],
             "runoff_roof_m3_y": roof * c.inputs.curves.runoff_mm_y / 1000.0,
-            "diverted_m3_y": total(likely),
-            "diverted_low_m3_y": total(low),
-            "diverted_high_m3_y": total(high),
+            "diverted_m3_y": total(volumes.likely),
+            "diverted_low_m3_y": np.minimum(*(total(form) for form in volumes.low)),
+            "diverted_high_m3_y": np.maximum(*(total(form) for form in volumes.high)),
             "overflow_code": overflow,
             "confidence_frac": sure,
             "flags": home_flags(c, pick, measured, overflow),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -14,6 +14,22 @@ if TYPE_CHECKING:
 FloatArray = npt.NDArray[np.float64]
 
 
+class Volumes(NamedTuple):
+    """What gardens keep [m3/y].
+
+    Attributes
+    ----------
+    low, high : (2, n) array
+        Under the main form and under a gable.
+    likely : (n,) array
+        Under the main form.
+    """
+
+    low: FloatArray
+    likely: FloatArray
+    high: FloatArray
+
+
 def diverted_m3_y(
     curves: YieldCurves,
     area_m2: FloatArray,
@@ -21,7 +37,7 @@ def diverted_m3_y(
     gable_roof_m2: FloatArray,
     band: npt.NDArray[np.int64],
     params: RoofParams,
-) -> tuple[FloatArray, FloatArray, FloatArray]:
+) -> Volumes:
     """Low, likely and high volume [m3/y] that each garden keeps.
 
     Parameters
@@ -38,16 +54,20 @@ def diverted_m3_y(
 
     Notes
     -----
-    Low takes the low soil rate, the lesser of the two served roofs and the low connection; high the other ends. A
-    garden keeps more the more roof it serves, so low <= likely <= high.
+    Low takes the low soil rate and the low connection, high the other ends. A garden keeps more the more roof it serves,
+    so under one form low <= likely <= high. A roof has one form: over the gardens of a home the volumes are summed under
+    each form before the lesser (or greater) sum is taken.
     """
-    least = np.minimum(roof_m2, gable_roof_m2) * params.connection_low_frac
-    most = np.maximum(roof_m2, gable_roof_m2) * params.connection_high_frac
-    out = []
-    for level, roof in ((0, least), (1, roof_m2 * params.connection_likely_frac), (2, most)):
+
+    def kept(level: int, roof: FloatArray) -> FloatArray:
         volume = np.zeros(len(area_m2))
         some = roof > 0.0
         fraction = curves.kept(level, area_m2[some] / roof[some], band[some])
         volume[some] = curves.runoff_mm_y / 1000.0 * roof[some] * fraction
-        out.append(volume)
-    return out[0], out[1], out[2]
+        return volume
+
+    low = [kept(0, roof * params.connection_low_frac) for roof in (roof_m2, gable_roof_m2)]
+    likely = kept(1, roof_m2 * params.connection_likely_frac)
+    high = [kept(2, roof * params.connection_high_frac) for roof in (roof_m2, gable_roof_m2)]
+    # a garden's water under the forms that its roof may have, the main form first
+    return Volumes(np.array(low), likely, np.array(high))
