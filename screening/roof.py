@@ -32,6 +32,9 @@ LONG_EAVE_DEG = 30.0
 WALL_END_M = 0.3
 """A party wall that ends this near a corner of the house ends at the corner (program default)."""
 
+ROW_WALL_FRAC = 2.0 / 3.0
+"""A house with a party wall along more of its depth stands in a row (program default)."""
+
 LEAST_PART_M2 = 1e-4
 
 FORMS = {"hip": kernel.HIP, "gable": kernel.GABLE, "unknown": kernel.UNKNOWN}
@@ -49,7 +52,8 @@ class Outlines(NamedTuple):
     eave : (v,) bool array
         Edges that carry a gutter: all but party walls.
     axis : (n, 2) array
-        Unit vector along the long side of the smallest rectangle around the roof.
+        Unit vector along the ridge of a gable: the long side of the smallest rectangle around the roof; in a row of
+        houses, square to the party walls.
     """
 
     xy: FloatArray
@@ -169,7 +173,30 @@ def _with_party_walls(outlines: Outlines, touching: IntArray, party_walls: Objec
     middle = 0.5 * (xy[edge] + _following(xy, first)[edge])
     eave = np.ones(len(xy), dtype=bool)
     eave[edge] = ~shapely.covers(party_walls[owner[edge]], shapely.points(middle))
-    return Outlines(xy, first, eave, outlines.axis)
+    return Outlines(xy, first, eave, _row_axes(xy, first, eave, outlines.axis))
+
+
+def _row_axes(xy: FloatArray, first: IntArray, eave: BoolArray, axis: FloatArray) -> FloatArray:
+    """The axes, turned square to the party wall of those that have one along most of a side.
+
+    The ridge of a row runs through all its houses; the long side of an end house tells nothing about it.
+    """
+    vector = _following(xy, first) - xy
+    length = np.hypot(*vector.T)
+    owner = np.repeat(np.arange(len(axis)), np.diff(first))
+    wall = np.flatnonzero(~eave & (length > 0.0))
+    wall = wall[np.lexsort((wall, -length[wall], owner[wall]))]
+    roof, longest = np.unique(owner[wall], return_index=True)
+    wall = wall[longest]
+    along = vector[wall] / length[wall][:, None]
+    direction = np.zeros_like(axis)
+    direction[roof] = along
+    reach = (xy * direction[owner]).sum(axis=1)
+    depth = np.maximum.reduceat(reach, first[:-1]) - np.minimum.reduceat(reach, first[:-1])
+    in_row = length[wall] >= ROW_WALL_FRAC * depth[roof]
+    out = axis.copy()
+    out[roof[in_row]] = np.column_stack([-along[in_row, 1], along[in_row, 0]])
+    return out
 
 
 def _following(xy: FloatArray, first: IntArray) -> FloatArray:
@@ -223,11 +250,10 @@ def split_all(
     bad = np.flatnonzero(~shapely.is_valid(polygons))
     polygons[bad] = shapely.make_valid(polygons[bad], method="structure", keep_collapsed=False)
     # what an inner court takes from each part
-    of_roof = roof[split.ring_spout]
-    cut = np.flatnonzero(has_court[of_roof])
+    cut = np.flatnonzero(has_court[roof[split.ring_spout]])
     if len(cut):
-        polygons[cut] = _areas_only(shapely.intersection(polygons[cut], roofs[of_roof[cut]]))
-        _measure_again(polygons, split, cut, size_m2, gable_m2)
+        polygons[cut] = _areas_only(shapely.intersection(polygons[cut], roofs[roof[split.ring_spout[cut]]]))
+        _measure_again(polygons, split, has_court[roof], size_m2, gable_m2)
     keep = ~split.is_gable & (shapely.area(polygons) > LEAST_PART_M2)
     part = _joined(polygons[keep], split.ring_spout[keep], len(roof))
     return RoofSplits(
@@ -241,19 +267,19 @@ def split_all(
 
 
 def _measure_again(
-    polygons: ObjectArray, split: kernel.Split, cut: IntArray, size_m2: FloatArray, gable_m2: FloatArray
+    polygons: ObjectArray, split: kernel.Split, is_cut: BoolArray, size_m2: FloatArray, gable_m2: FloatArray
 ) -> None:
     """Put the areas of cut parts in the place of those that the kernel found."""
-    area = shapely.area(polygons[cut])
-    spout, is_gable = split.ring_spout[cut], split.is_gable[cut]
-    both = np.setdiff1d(spout[~is_gable], spout[is_gable])
-    # a downspout without rings of the gable drains nothing under one, unless hip and gable are the same for its roof
-    of_roof = split.spout[:, 0]
-    for size, which in ((size_m2, ~is_gable), (gable_m2, is_gable)):
-        size[np.unique(spout)] = 0.0
-        np.add.at(size, spout[which], area[which])
-    same = both[~np.isin(of_roof[both], of_roof[spout[is_gable]])]
-    gable_m2[same] = size_m2[same]
+    area, n = shapely.area(polygons), len(is_cut)
+    main, gable = (
+        np.bincount(split.ring_spout[which], weights=area[which], minlength=n)
+        for which in (~split.is_gable, split.is_gable)
+    )
+    # no ring of a gable: it is the same as the main form
+    roof = split.spout[:, 0]
+    other_form = np.isin(roof, roof[split.ring_spout[split.is_gable]])
+    size_m2[is_cut] = main[is_cut]
+    gable_m2[is_cut] = np.where(other_form, gable, main)[is_cut]
 
 
 def _areas_only(geometry: ObjectArray) -> ObjectArray:

@@ -171,13 +171,21 @@ class HousePlane(NamedTuple):
         )
 
 
+def _box_around(edges: FloatArray, margin_m: float) -> FloatArray:
+    """Edges (4, 4) of the box around edges, with a margin [m]."""
+    x0, y0 = edges[:, :2].min(axis=0) - margin_m
+    x1, y1 = edges[:, :2].max(axis=0) + margin_m
+    corners = np.array([(x0, y0), (x1, y0), (x1, y1), (x0, y1)])
+    return np.hstack([corners, np.roll(corners, -1, axis=0)])
+
+
 def house_planes(
     terrain: Terrain,
     house: tuple[FloatArray, IntArray],
     lot: tuple[FloatArray, IntArray],
     params: TerrainParams,
 ) -> HousePlane:
-    """Least-squares plane through the ground in a ring around each house, inside its lot.
+    """Least-squares plane through the ground in a ring around each house, inside its lot where that has enough cells.
 
     Parameters
     ----------
@@ -189,15 +197,14 @@ def house_planes(
     n = len(house[1]) - 1
     out = np.full((n, 6), np.nan)
     for i in range(n):
-        out[i] = kernel.ring_plane(
-            terrain.z_m,
-            terrain.ground,
-            terrain.grid,
-            house[0][house[1][i] : house[1][i + 1]],
-            lot[0][lot[1][i] : lot[1][i + 1]],
-            params.ring_inner_m,
-            params.ring_outer_m,
-        )
+        outline = house[0][house[1][i] : house[1][i + 1]]
+        ring = (outline, lot[0][lot[1][i] : lot[1][i + 1]], params.ring_inner_m, params.ring_outer_m)
+        out[i] = kernel.ring_plane(terrain.z_m, terrain.ground, terrain.grid, *ring)
+        if np.isnan(out[i, 0]):
+            # a tight lot shows too few cells of its own: the ground beyond it has to do
+            everywhere = _box_around(outline, 2.0 * params.ring_outer_m)
+            ring = (outline, everywhere, params.ring_inner_m, params.ring_outer_m)
+            out[i] = kernel.ring_plane(terrain.z_m, terrain.ground, terrain.grid, *ring)
     east, north = out[:, 0], out[:, 1]
     direction = np.degrees(np.arctan2(-east, -north)) % 360.0
     direction[np.hypot(east, north) == 0.0] = 0.0

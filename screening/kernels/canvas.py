@@ -131,7 +131,7 @@ def draw_ground(
                 elif s > rules.max_slope_pct:
                     fine = rules.ignore_slope
                 if fine and taken.shape[0] > 0:
-                    fine = clear_of(taken, x, y, rules.spacing_m + 0.71 * step)
+                    fine = clear_of(taken[:4], x, y, rules.spacing_m + 0.71 * step)
                 if fine:
                     row_count += 1
                     row_slope += s

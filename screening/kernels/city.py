@@ -48,6 +48,7 @@ def home_of(city: City, i: int) -> Home:
         city.downspouts[city.downspouts_first[i] : city.downspouts_first[i + 1]],
         city.foundation_m[i],
         city.max_run_m[i],
+        city.buildings[city.buildings_first[i] : city.buildings_first[i + 1]],
     )
 
 
@@ -118,6 +119,7 @@ def place_all(
                 home.downspouts[open_spouts],
                 home.foundation_m,
                 home.max_run_m,
+                np.concatenate((home.buildings, taken[:4])),
             )
             row, fits = place(
                 part,
@@ -162,5 +164,7 @@ def place_all(
             paths[i, g, 0, 1] = rim_y
             paths[i, g, 1 : points + 1] = path[:points]
             path_points[i, g] = points + 1
-            taken = rectangle_edges(row)
+            served = ways[ways[:, 0] == 1.0]
+            from_spouts = part.downspouts[ways[:, 0] == 1.0]
+            taken = np.concatenate((rectangle_edges(row), np.concatenate((from_spouts[:, :2], served[:, 1:3]), axis=1)))
     return rows, fitted, runs, paths, path_points, slopes

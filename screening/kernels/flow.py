@@ -173,9 +173,7 @@ def _distance2(x: float, y: float, x1: float, y1: float, x2: float, y2: float) -
 
 
 @njit(cache=True, nogil=True)
-def _crosses(
-    x1: float, y1: float, x2: float, y2: float, a: float, b: float, c: float, d: float
-) -> bool:
+def _crosses(x1: float, y1: float, x2: float, y2: float, a: float, b: float, c: float, d: float) -> bool:
     """Whether the segments properly cross."""
     p = (x2 - x1) * (b - y1) - (y2 - y1) * (a - x1)
     q = (x2 - x1) * (d - y1) - (y2 - y1) * (c - x1)

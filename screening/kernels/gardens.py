@@ -37,6 +37,7 @@ from screening.kernels.placement import (
     TARGET,
     VOLUME,
     WIDTH,
+    leaves_room,
     reached_target,
     roof_in_reach,
     search_frame,
@@ -91,7 +92,7 @@ def ground_of(ground: Ground, rules: Rules, row: Array, taken: Array) -> tuple[b
             state = cell_state(ground, x, y, rules)
             if (state == 1 and not rules.ignore_slope) or (state == 2 and not rules.ignore_gaps):
                 return False, np.nan
-            if taken.shape[0] > 0 and not clear_of(taken, x, y, rules.spacing_m):
+            if taken.shape[0] > 0 and not clear_of(taken[:4], x, y, rules.spacing_m):
                 return False, np.nan
             r = int(math.floor((ground.grid[1] - y) / ground.grid[4] - ground.grid[2]))
             c = int(math.floor((x - ground.grid[0]) / ground.grid[4] - ground.grid[3]))
@@ -116,6 +117,10 @@ def _grow(home: Home, ground: Ground, rules: Rules, gain: Yield, taken: Array, r
         trial[LENGTH] = row[LENGTH] * s
         trial[WIDTH] = row[WIDTH] * s
         fine = rectangle_within(home.allowed, row[CX], row[CY], ux, uy, trial[LENGTH], trial[WIDTH])
+        if fine and taken.shape[0] > 0:
+            fine = leaves_room(
+                taken, row[CX], row[CY], ux, uy, 0.5 * trial[LENGTH], 0.5 * trial[WIDTH], rules.spacing_m
+            )
         if fine:
             fine, slope = ground_of(ground, rules, trial, taken)
             fine = fine and band_of(slope, gain.breaks_pct) == int(row[BAND])

@@ -81,6 +81,7 @@ class Home(NamedTuple):
     downspouts: Array
     foundation_m: float
     max_run_m: float
+    barriers: Array
 
 
 @njit(cache=True, nogil=True)
@@ -186,11 +187,11 @@ def starts_indoors(buildings: Array, x1: float, y1: float, x2: float, y2: float)
 @njit(cache=True, nogil=True)
 def run_is_clear(home: Home, x1: float, y1: float, x2: float, y2: float) -> bool:
     """Whether a straight run stays on the lot and crosses no building."""
-    if starts_indoors(home.buildings, x1, y1, x2, y2):
+    if starts_indoors(home.barriers, x1, y1, x2, y2):
         return False
     if crosses(home.lot, x1, y1, x2, y2):
         return False
-    return not segment_enters(home.buildings, x1, y1, x2, y2)
+    return not segment_enters(home.barriers, x1, y1, x2, y2)
 
 
 @njit(cache=True, nogil=True)

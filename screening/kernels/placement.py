@@ -31,7 +31,7 @@ from screening.kernels.ground import (
     starts_indoors,
     target_area,
 )
-from screening.kernels.plane import rectangle_within
+from screening.kernels.plane import box_meets_edge, point_segment_distance, rectangle_within
 
 Array = np.ndarray
 
@@ -117,7 +117,7 @@ def _roof_near(
         run2 = (px - x) * (px - x) + (py - y) * (py - y)
         if run2 > limit:
             continue
-        if not ignore_blocks and starts_indoors(home.buildings, x, y, px, py):
+        if not ignore_blocks and starts_indoors(home.barriers, x, y, px, py):
             continue
         roof += home.downspouts[j, 3]
         if j < _BITS:
@@ -175,6 +175,35 @@ def _row_of(end: int) -> int:
 
 
 @njit(cache=True, nogil=True)
+def leaves_room(
+    taken: Array, cx: float, cy: float, ux: float, uy: float, hl: float, hw: float, spacing_m: float
+) -> bool:
+    """Whether a rectangle keeps its distance from the first garden and lies on none of its runs.
+
+    ``taken`` has the first garden's four edges, then its runs (k, 4) [m].
+    """
+    for i in range(taken.shape[0]):
+        a = (taken[i, 0] - cx) * ux + (taken[i, 1] - cy) * uy
+        b = -(taken[i, 0] - cx) * uy + (taken[i, 1] - cy) * ux
+        c = (taken[i, 2] - cx) * ux + (taken[i, 3] - cy) * uy
+        d = -(taken[i, 2] - cx) * uy + (taken[i, 3] - cy) * ux
+        if box_meets_edge(hl, hw, a, b, c, d):
+            return False
+        if i >= 4:
+            continue
+        # between two rectangles the nearest points are a corner of one and a side of the other
+        outside_a = math.hypot(max(0.0, abs(a) - hl), max(0.0, abs(b) - hw))
+        if outside_a < spacing_m:
+            return False
+        for k in range(4):
+            x = hl if k % 2 == 0 else -hl
+            y = hw if k < 2 else -hw
+            if point_segment_distance(x, y, a, b, c, d) < spacing_m:
+                return False
+    return True
+
+
+@njit(cache=True, nogil=True)
 def _try(
     home: Home,
     ground: Ground,
@@ -191,6 +220,7 @@ def _try(
     m_top: int,
     step: float,
     angle: float,
+    taken: Array,
     path: Array,
     best: Array,
 ) -> bool:
@@ -268,6 +298,8 @@ def _try(
     hl = 0.5 * n * step
     hw = 0.5 * m * step
     if not rectangle_within(home.allowed, cx, cy, ux, uy, 2.0 * hl, 2.0 * hw):
+        return True
+    if taken.shape[0] > 0 and not leaves_room(taken, cx, cy, ux, uy, hl, hw, rules.spacing_m):
         return True
     roof, run = roof_in_reach(home, ground, rules, cx, cy, ux, uy, hl, hw, True, -1)
     if roof <= 0.0:
@@ -375,6 +407,7 @@ def search_frame(
                     m_top,
                     step,
                     angle,
+                    taken,
                     path,
                     best,
                 ):
@@ -418,6 +451,7 @@ def search_frame(
                             m_top,
                             step,
                             angle,
+                            taken,
                             path,
                             best,
                         )

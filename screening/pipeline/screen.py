@@ -223,7 +223,7 @@ def verified(
     This looks at the finished polygons with other means than the search (`screening.siting.verify`); a garden that
     fails is taken out, and its home may become a refusal.
     """
-    fine = obeys_rules(gardens, homes, footprints, keep_away, setback_m, params.rules)
+    fine = obeys_rules(gardens, homes, footprints, keep_away, setback_m, params.siting.garden_spacing_m, params.rules)
     return gardens.pick(np.flatnonzero(fine))
 
 

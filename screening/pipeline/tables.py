@@ -18,8 +18,8 @@ if TYPE_CHECKING:
     from screening.homes import Pieces
     from screening.params import Params
     from screening.pipeline.home_roofs import Roofs
-    from screening.pipeline.volumes import Volumes
     from screening.pipeline.tile_data import FloatArray, ObjectArray, TileInputs
+    from screening.pipeline.volumes import Volumes
     from screening.siting.gardens import Gardens
     from screening.siting.search import Lots
     from screening.terrain import HousePlane, Terrain

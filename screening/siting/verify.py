@@ -35,6 +35,7 @@ def obeys_rules(
     footprints: ObjectArray,
     keep_away: tuple[tuple[ObjectArray, float], ...],
     setback_m: float,
+    spacing_m: float,
     rules: RuleParams,
 ) -> npt.NDArray[np.bool_]:
     """Which gardens obey the rules.
@@ -46,8 +47,8 @@ def obeys_rules(
     footprints : (m,) array of polygons
         Every footprint near the homes [m].
     keep_away : tuple of (geometry array, distance)
-    setback_m : float
-        Setback from buildings [m].
+    setback_m, spacing_m : float
+        Setback from buildings, and distance between two gardens of a home [m].
     rules : RuleParams
     """
     shape = gardens.geometry
@@ -63,6 +64,9 @@ def obeys_rules(
     fine &= (area >= rules.min_garden_area_m2 - 1e-6) & (area <= rules.max_garden_area_m2 + 1e-6)
     fine &= gardens.width_m >= rules.min_garden_width_m - TOLERANCE_M
     fine &= gardens.slope_pct <= rules.max_slope_pct + 1e-9
+    twin = np.flatnonzero(gardens.home[1:] == gardens.home[:-1]) + 1
+    near = shapely.distance(shape[twin], shape[twin - 1]) < spacing_m - TOLERANCE_M
+    fine[twin[near]] = False
     served = gardens.spout_garden >= 0
     garden = gardens.spout_garden[served]
     bad_run = (gardens.run_m[served] > rules.max_run_m + TOLERANCE_M) | (

@@ -120,6 +120,17 @@ def explain_refusals(lots: Lots, around: Surroundings, ground: Ground, how: Siti
     names = np.array([code for _, code in CONDITIONS] + ["overflow_to_building"], dtype=object)
     reason[has_room] = names[for_step]
     tightest, margin = _tightest(lots, around, ground, how, gain)
+    # where the rule that names the reason would do alone, it is the one to name
+    for code, rule, changes in (
+        ("too_steep", "slope", {"ignore_slope": True}),
+        ("no_downhill_place", "fall", {"ignore_fall": True}),
+    ):
+        rows = np.flatnonzero(reason == code)
+        if len(rows):
+            fewer = how._replace(rules=how.rules._replace(**changes))
+            rows = rows[_finds(pick_lots(lots, rows), around, ground, fewer, gain)]
+            tightest[rows] = rule
+            margin[rows] = np.nan
     return Why(reason, tightest, margin)
 
 
