@@ -14,6 +14,9 @@ if TYPE_CHECKING:
 FloatArray = npt.NDArray[np.float64]
 
 # every factor below is a program default: an order of trust, no measured probability
+CELL_GRACE: Final = 1.0001
+"""A cell of a metre counted in feet may come out a hair over a metre."""
+
 MIDDLING_CELL: Final = 0.8
 COARSE_CELL: Final = 0.4
 ASSUMED_DOWNSPOUTS: Final = 0.85
@@ -64,9 +67,9 @@ def confidence(
     overflow_code : (n,) array of str
     """
     factor = np.ones(len(slope_pct))
-    if cell_m > max_cell_m:
+    if cell_m > max_cell_m * CELL_GRACE:
         factor *= COARSE_CELL
-    elif cell_m > warn_cell_m:
+    elif cell_m > warn_cell_m * CELL_GRACE:
         factor *= MIDDLING_CELL
     factor *= np.where(is_measured, 1.0, ASSUMED_DOWNSPOUTS)
     if not is_form_known:

@@ -652,7 +652,7 @@ def home_with(allowed, spouts, buildings=(), lot=None):
     return ground_kernel.Home(
         allowed=edges_of(allowed), lot=edges_of(shapely.box(-29, -29, 29, 29) if lot is None else lot),
         buildings=edges_of(*buildings), own=1, downspouts=np.array(spouts, dtype=float), foundation_m=3.05,
-        max_run_m=15.0,
+        max_run_m=15.0, barriers=edges_of(*buildings),
     )  # fmt: skip
 
 

@@ -126,7 +126,6 @@ def test_list_is_sensible(result, raw_parcels):
     assert (homes["diverted_m3_y"] <= homes["diverted_high_m3_y"]).all()
 
 
-@pytest.mark.xfail(strict=True, raises=AssertionError, reason="the highs of two gardens may come from two roof forms")
 def test_no_home_keeps_more_than_its_roof_sheds(result):
     homes = result.layers["candidate_homes"]
     assert (homes["diverted_high_m3_y"] <= homes["runoff_roof_m3_y"] + 1e-9).all()
@@ -155,7 +154,6 @@ def test_condominiums_are_one_place_and_no_home(result, raw_parcels):
     assert stacks == 7
 
 
-@pytest.mark.xfail(strict=True, raises=AssertionError, reason="the first record of a stack decides on its land use")
 def test_a_stack_with_one_other_land_use_is_still_a_stack(result):
     """22 condominiums and a mobile-home record share one outline; that record's id sorts first."""
     others = result.layers["other_parcels"]

@@ -92,8 +92,8 @@ def draw_ground(
             continue
         row = np.sort(hits[:m])
         for q in range(0, m - 1, 2):
-            first = max(0, int(math.ceil(row[q] / step - 0.5)) - i0)
-            last = min(nu - 1, int(math.floor(row[q + 1] / step - 0.5)) - i0)
+            first = max(0, int(math.ceil(row[q] / step - 0.5 - 1e-6)) - i0)
+            last = min(nu - 1, int(math.floor(row[q + 1] / step - 0.5 + 1e-6)) - i0)
             for i in range(first, last + 1):
                 used[i, j] = 1
     if strict:
@@ -119,8 +119,8 @@ def draw_ground(
                 v = (j0 + j + 0.5) * step
                 x = u * ux - v * uy
                 y = u * uy + v * ux
-                r = int(math.floor((grid[1] - y) / grid[4] - grid[2]))
-                c = int(math.floor((x - grid[0]) / grid[4] - grid[3]))
+                r = int(math.floor((grid[1] - y) / grid[4] - grid[2] + 1e-7))
+                c = int(math.floor((x - grid[0]) / grid[4] - grid[3] + 1e-7))
                 s = np.nan
                 if 0 <= r < rows and 0 <= c < cols:
                     s = ground.slope[r, c]

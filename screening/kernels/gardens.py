@@ -17,6 +17,7 @@ from screening.kernels.ground import (
     band_of,
     can_serve,
     cell_state,
+    cells_are_usable,
     diverted_roof,
     low_rim,
     mean_elevation,
@@ -117,6 +118,8 @@ def _grow(home: Home, ground: Ground, rules: Rules, gain: Yield, taken: Array, r
         trial[LENGTH] = row[LENGTH] * s
         trial[WIDTH] = row[WIDTH] * s
         fine = rectangle_within(home.allowed, row[CX], row[CY], ux, uy, trial[LENGTH], trial[WIDTH])
+        if fine:
+            fine = cells_are_usable(ground, rules, row[CX], row[CY], ux, uy, 0.5 * trial[LENGTH], 0.5 * trial[WIDTH])
         if fine and taken.shape[0] > 0:
             fine = leaves_room(
                 taken, row[CX], row[CY], ux, uy, 0.5 * trial[LENGTH], 0.5 * trial[WIDTH], rules.spacing_m

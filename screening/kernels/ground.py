@@ -120,14 +120,49 @@ def target_area(roof_m2: float, band: int, gain: Yield, rules: Rules) -> float:
 @njit(cache=True, nogil=True)
 def cell_state(ground: Ground, x: float, y: float, rules: Rules) -> int:
     """State of the elevation cell that holds a point: 0 usable, 1 too steep, 2 missing."""
-    r = int(math.floor((ground.grid[1] - y) / ground.grid[4] - ground.grid[2]))
-    c = int(math.floor((x - ground.grid[0]) / ground.grid[4] - ground.grid[3]))
+    # a hair of grace: a point on the border of two cells is in the same one wherever the map lies
+    r = int(math.floor((ground.grid[1] - y) / ground.grid[4] - ground.grid[2] + 1e-7))
+    c = int(math.floor((x - ground.grid[0]) / ground.grid[4] - ground.grid[3] + 1e-7))
     if r < 0 or c < 0 or r >= ground.z.shape[0] or c >= ground.z.shape[1]:
         return 2
     s = ground.slope[r, c]
     if math.isnan(s):
         return 2
     return 1 if s > rules.max_slope_pct else 0
+
+
+@njit(cache=True, nogil=True)
+def cells_are_usable(
+    ground: Ground, rules: Rules, cx: float, cy: float, ux: float, uy: float, hl: float, hw: float
+) -> bool:
+    """Whether every elevation cell that a rectangle overlaps is known and not too steep.
+
+    Two convex shapes are apart if the sides of one of them part them; an overlap of less than a millimetre is none.
+    """
+    cell = ground.grid[4]
+    half = 0.5 * cell - 1e-3
+    reach_x = hl * abs(ux) + hw * abs(uy)
+    reach_y = hl * abs(uy) + hw * abs(ux)
+    c0 = int(math.floor((cx - reach_x - ground.grid[0]) / cell - ground.grid[3]))
+    c1 = int(math.floor((cx + reach_x - ground.grid[0]) / cell - ground.grid[3]))
+    r0 = int(math.floor((ground.grid[1] - cy - reach_y) / cell - ground.grid[2]))
+    r1 = int(math.floor((ground.grid[1] - cy + reach_y) / cell - ground.grid[2]))
+    for r in range(r0, r1 + 1):
+        dy = ground.grid[1] - (ground.grid[2] + r + 0.5) * cell - cy
+        for c in range(c0, c1 + 1):
+            dx = ground.grid[0] + (ground.grid[3] + c + 0.5) * cell - cx
+            if abs(dx) >= reach_x + half or abs(dy) >= reach_y + half:
+                continue
+            spread = half * (abs(ux) + abs(uy))
+            if abs(dx * ux + dy * uy) >= hl + spread or abs(dy * ux - dx * uy) >= hw + spread:
+                continue
+            inside_raster = 0 <= r < ground.z.shape[0] and 0 <= c < ground.z.shape[1]
+            if not inside_raster or math.isnan(ground.slope[r, c]):
+                if not rules.ignore_gaps:
+                    return False
+            elif ground.slope[r, c] > rules.max_slope_pct and not rules.ignore_slope:
+                return False
+    return True
 
 
 @njit(cache=True, nogil=True)
@@ -236,8 +271,9 @@ def overflow_start(ground: Ground, rim_x: float, rim_y: float, cx: float, cy: fl
     out = 0.5 * ground.grid[4] / length if length > 0.0 else 0.0
     x = rim_x + out * (rim_x - cx)
     y = rim_y + out * (rim_y - cy)
-    r = int(math.floor((ground.grid[1] - y) / ground.grid[4] - ground.grid[2]))
-    c = int(math.floor((x - ground.grid[0]) / ground.grid[4] - ground.grid[3]))
+    # a hair of grace: a point on the border of two cells is in the same one wherever the map lies
+    r = int(math.floor((ground.grid[1] - y) / ground.grid[4] - ground.grid[2] + 1e-7))
+    c = int(math.floor((x - ground.grid[0]) / ground.grid[4] - ground.grid[3] + 1e-7))
     return r, c
 
 

@@ -21,6 +21,7 @@ from screening.kernels.ground import (
     Yield,
     band_of,
     can_serve,
+    cells_are_usable,
     diverted_roof,
     low_rim,
     mean_elevation,
@@ -298,6 +299,8 @@ def _try(
     hl = 0.5 * n * step
     hw = 0.5 * m * step
     if not rectangle_within(home.allowed, cx, cy, ux, uy, 2.0 * hl, 2.0 * hw):
+        return True
+    if not cells_are_usable(ground, rules, cx, cy, ux, uy, hl, hw):
         return True
     if taken.shape[0] > 0 and not leaves_room(taken, cx, cy, ux, uy, hl, hw, rules.spacing_m):
         return True

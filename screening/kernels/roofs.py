@@ -65,6 +65,12 @@ def _kink(house: Eaves, i: int, is_fan: bool, near: float, k: int, far: float) -
 
 
 @njit(cache=True, nogil=True)
+def _cells(house: Eaves, i: int) -> int:
+    """Number of equal stretches between the rays of edge ``i``; rounding does not change it."""
+    return max(1, int(math.ceil(house.edge[i, 2] / house.pitch_m - 1e-9)))
+
+
+@njit(cache=True, nogil=True)
 def _along_parabola(
     house: Eaves, v: int, k: int, x1: float, y1: float, x2: float, y2: float, out: Array, n: int
 ) -> int:
@@ -81,7 +87,7 @@ def _along_parabola(
         return n
     lo = min(s1, s2)
     hi = max(s1, s2)
-    cells = int(math.ceil(house.edge[k, 2] / house.pitch_m))
+    cells = _cells(house, k)
     pitch = house.edge[k, 2] / cells
     feet = np.empty(cells + house.cut_m.shape[0])
     count = 0
@@ -149,7 +155,7 @@ def _sweep_edge(house: Eaves, i: int, a: float, b: float, out: Array, n: int) ->
     hair = min(_HAIR_M, 0.25 * (b - a))
     start = a + hair if a <= 1e-9 else a
     end = b - hair if b >= length - 1e-9 else b
-    return _sweep(house, i, False, start, end, length / math.ceil(length / house.pitch_m), out, n)
+    return _sweep(house, i, False, start, end, length / _cells(house, i), out, n)
 
 
 @njit(cache=True, nogil=True)

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from screening.confidence import confidence
+from screening.confidence import CELL_GRACE, confidence
 from screening.overflow import END_CODE, path_length_m, worst
 from screening.pipeline.volumes import diverted_m3_y
 from screening.siting.open_ground import find_obstacles
@@ -420,7 +420,7 @@ def home_flags(c: Context, pick: np.ndarray, measured: np.ndarray, overflow: Obj
     house_repaired = c.inputs.buildings["is_repaired"].to_numpy(dtype=bool)[c.pieces.building[principal]]
     table = {
         "rain_assumed": np.full(len(pick), c.inputs.is_rain_assumed),
-        "coarse_elevation": np.full(len(pick), cell > c.params.siting.warn_cell_m),
+        "coarse_elevation": np.full(len(pick), cell > c.params.siting.warn_cell_m * CELL_GRACE),
         "downspouts_assumed": ~measured,
         "roof_form_assumed": np.full(len(pick), c.params.roof.form == "unknown"),
         "neighbour_overflow": any_garden(np.array([END_CODE[int(e)] == "neighbour_lot" for e in g.end], dtype=bool)),

@@ -55,8 +55,8 @@ def diverted_m3_y(
     Notes
     -----
     Low takes the low soil rate and the low connection, high the other ends. A garden keeps more the more roof it
-    serves, so under one form low <= likely <= high. A roof has one form: over the gardens of a home the volumes are summed
-    under each form before the lesser (or greater) sum is taken.
+    serves, so under one form low <= likely <= high. A roof has one form: over the gardens of a home the volumes are
+    summed under each form before the lesser (or greater) sum is taken.
     """
 
     def kept(level: int, roof: FloatArray) -> FloatArray:
