@@ -9,7 +9,10 @@ from shapely import affinity
 
 from screening.homes import Pieces
 from screening.kernels.downspouts import assumed
+from screening.kernels.eaves import eaves_of
 from screening.kernels.gutters import gutters, stretches
+from screening.kernels.rings import push
+from screening.kernels.roofs import part_ring
 from screening.params import load_params
 from screening.pipeline.home_roofs import downspouts_of, largest_parts, party_walls, split_roofs
 from screening.roof import outlines_of, split_all, split_roof
@@ -102,6 +105,24 @@ def test_no_gaps_between_the_parts_wherever_the_gutter_divides(n):
             assert shapely.area(result.part).sum() == pytest.approx(roof.area, abs=1e-4)
             assert shapely.union_all(result.part).area == pytest.approx(roof.area, abs=1e-4)
             np.testing.assert_allclose(drawn_area(result) / roof.area, result.share_frac, atol=1e-6)
+
+
+def test_a_chain_that_turns_back_is_shortened():
+    out, n = np.empty((9, 2)), 0
+    # out along a hip and back beyond where it began, then the same with stations that differ
+    for x, y in ((0, 0), (2, 2), (5, 5), (7, 7), (5, 5), (3, 3), (3, 3), (1, 1), (1, 4), (1, 6), (1, 3)):
+        n = push(out, n, float(x), float(y))
+    assert out[:n].tolist() == [[0, 0], [1, 1], [1, 3]]
+    with pytest.raises(ValueError, match="more corners"):
+        push(np.empty((0, 2)), 0, 1.0, 1.0)
+
+
+def test_the_outline_of_a_part_goes_over_no_hip_within_it():
+    """A stretch around the end of a house: three eaves, the ridge, and neither hip."""
+    ring = np.array([[0.0, 0.0], [12.0, 0.0], [12.0, 8.0], [0.0, 8.0]])
+    house = eaves_of(ring, np.ones(4, dtype=bool), np.array([7.0, 25.0]), 0.5)
+    part = part_ring(house, 7.0, 25.0, np.empty((500, 2)))
+    np.testing.assert_allclose(part, [[7, 0], [12, 0], [12, 8], [7, 8], [7, 4]], atol=1e-6)
 
 
 def test_one_downspout_drains_the_whole_roof():
@@ -309,6 +330,8 @@ def test_a_turned_gable_drains_the_same(angle):
     place = shapely.get_coordinates(affinity.rotate(shapely.MultiPoint([(0, 0), (0, 10), (14, 5)]), angle, (3, 1)))
     result = split(wing, place, form="gable")
     straight = split(L_HOUSE, [(0, 0), (0, 10), (14, 5)], form="gable")
+    # half of the wing, and around the inner corner what two parabolas enclose, drawn with chords: 2 (125 - 125 / 3) / 10
+    assert share_at(result, place[2]) == pytest.approx((15.0 + 50.0 / 3.0) / 110.0, abs=5e-4)
     for turned, original in zip(place, [(0, 0), (0, 10), (14, 5)], strict=True):
         assert share_at(result, turned) == pytest.approx(share_at(straight, original), abs=1e-6)
     assert drawn_area(result).sum() == pytest.approx(L_HOUSE.area, abs=1e-3)

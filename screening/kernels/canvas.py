@@ -97,14 +97,28 @@ def draw_ground(
             for i in range(first, last + 1):
                 used[i, j] = 1
     if strict:
+        # row by row every cell that an edge passes through; one that runs along a border passes through none
+        hair = 1e-6
         for k in range(n):
-            length = math.hypot(e[k, 2] - e[k, 0], e[k, 3] - e[k, 1])
-            pieces = max(1, int(math.ceil(length / (0.25 * step))))
-            for q in range(pieces + 1):
-                t = q / pieces
-                i = int(math.floor((e[k, 0] + t * (e[k, 2] - e[k, 0])) / step)) - i0
-                j = int(math.floor((e[k, 1] + t * (e[k, 3] - e[k, 1])) / step)) - j0
-                if 0 <= i < nu and 0 <= j < nv:
+            v_low = min(e[k, 1], e[k, 3])
+            v_high = max(e[k, 1], e[k, 3])
+            for j in range(
+                max(0, int(math.floor((v_low + hair) / step)) - j0),
+                min(nv - 1, int(math.floor((v_high - hair) / step)) - j0) + 1,
+            ):
+                t0 = 0.0
+                t1 = 1.0
+                rise = e[k, 3] - e[k, 1]
+                if abs(rise) > hair:
+                    ta = ((j0 + j) * step - e[k, 1]) / rise
+                    tb = ((j0 + j + 1) * step - e[k, 1]) / rise
+                    t0 = max(0.0, min(ta, tb))
+                    t1 = min(1.0, max(ta, tb))
+                ua = e[k, 0] + t0 * (e[k, 2] - e[k, 0])
+                ub = e[k, 0] + t1 * (e[k, 2] - e[k, 0])
+                first = max(0, int(math.floor((min(ua, ub) + hair) / step)) - i0)
+                last = min(nu - 1, int(math.floor((max(ua, ub) - hair) / step)) - i0)
+                for i in range(first, last + 1):
                     used[i, j] = 0
     count = np.zeros((nu + 1, nv + 1), dtype=np.int32)
     slope_sum = np.zeros((nu + 1, nv + 1))

@@ -190,6 +190,4 @@ def measured(ring: Array, along: Array, eave: Array, points: Array, snap_m: floa
         if n == 0 or found[k] - found[n - 1] > 1e-6:
             found[n] = found[k]
             n += 1
-    if n > 1 and found[0] + total - found[n - 1] <= 1e-6:
-        n -= 1
     return found[:n].copy()

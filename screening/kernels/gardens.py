@@ -81,8 +81,8 @@ def ground_of(ground: Ground, rules: Rules, row: Array, taken: Array) -> tuple[b
     uy = math.sin(row[ANGLE])
     hl = 0.5 * row[LENGTH]
     hw = 0.5 * row[WIDTH]
-    n = max(2, int(math.ceil(row[LENGTH] / 0.25)))
-    m = max(2, int(math.ceil(row[WIDTH] / 0.25)))
+    n = max(2, int(math.ceil(row[LENGTH] / 0.25 + 1e-6)))
+    m = max(2, int(math.ceil(row[WIDTH] / 0.25 + 1e-6)))
     total = 0.0
     for i in range(n):
         for j in range(m):

@@ -161,8 +161,9 @@ def rectangle_within(edges: Array, cx: float, cy: float, ux: float, uy: float, l
     """
     if not inside(edges, cx, cy):
         return False
-    hl = 0.5 * length - 1e-9
-    hw = 0.5 * width - 1e-9
+    # a micrometre of grace, so that rounding of coordinates decides nothing
+    hl = 0.5 * length - 1e-6
+    hw = 0.5 * width - 1e-6
     for i in range(edges.shape[0]):
         ax = edges[i, 0] - cx
         ay = edges[i, 1] - cy
