@@ -330,7 +330,7 @@ def test_a_turned_gable_drains_the_same(angle):
     place = shapely.get_coordinates(affinity.rotate(shapely.MultiPoint([(0, 0), (0, 10), (14, 5)]), angle, (3, 1)))
     result = split(wing, place, form="gable")
     straight = split(L_HOUSE, [(0, 0), (0, 10), (14, 5)], form="gable")
-    # half of the wing, and around the inner corner what two parabolas enclose, drawn with chords: 2 (125 - 125 / 3) / 10
+    # half of the wing, and around the inner corner what two parabolas enclose, with chords: 2 (125 - 125 / 3) / 10
     assert share_at(result, place[2]) == pytest.approx((15.0 + 50.0 / 3.0) / 110.0, abs=5e-4)
     for turned, original in zip(place, [(0, 0), (0, 10), (14, 5)], strict=True):
         assert share_at(result, turned) == pytest.approx(share_at(straight, original), abs=1e-6)
