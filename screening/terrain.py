@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 import numpy.typing as npt
 import shapely
-from rasterio import features
-from rasterio.transform import Affine
 from scipy import ndimage
 
 from screening.kernels import elevation as kernel
+from screening.kernels import outlines as drawn
+from screening.outlines import edges_of
 
 if TYPE_CHECKING:
     from screening.outlines import IntArray
@@ -47,12 +47,6 @@ class Terrain(NamedTuple):
     grid: FloatArray
 
 
-def affine_of(grid: FloatArray) -> Affine:
-    """Transform of a window from its grid numbers."""
-    x0, y0, row, col, cell = grid
-    return Affine(cell, 0.0, x0 + col * cell, 0.0, -cell, y0 - row * cell)
-
-
 def draw(
     geometry: ObjectArray,
     values: npt.NDArray[Any],
@@ -65,21 +59,24 @@ def draw(
 
     Parameters
     ----------
-    geometry : (n,) array of polygons
+    geometry : (n,) array of geometries
+        Of lines and points, which hold no centre, the cells they pass through are drawn.
     values : (n,) int array
         Value of each; where outlines overlap the last one is seen.
     grid : (5,) array
     shape : (int, int)
+    all_touched : bool
+        Whether every cell that an outline passes through is drawn too.
     """
-    have = ~(shapely.is_missing(geometry) | shapely.is_empty(geometry))
-    pairs = list(zip(geometry[have], values[have].tolist(), strict=True))
-    if not pairs:
-        return np.zeros(shape, dtype=np.int32)
-    return np.asarray(
-        features.rasterize(
-            pairs, out_shape=shape, transform=affine_of(grid), fill=0, dtype="int32", all_touched=all_touched
-        )
-    )
+    out = np.zeros(shape, dtype=np.int32)
+    # a point has no edge to draw: a speck of a millimetre has
+    dots = shapely.get_dimensions(geometry) == 0
+    if dots.any():
+        geometry = geometry.copy()
+        geometry[dots] = shapely.buffer(geometry[dots], 1e-3, quad_segs=1)
+    is_area = (shapely.get_dimensions(geometry) == 2) & ~dots
+    drawn.draw_all(*edges_of(geometry), is_area, values.astype(np.int64), grid, all_touched, out)
+    return out
 
 
 def fill_holes(z_m: FloatArray, max_cells: int) -> tuple[FloatArray, BoolArray]:

@@ -677,10 +677,11 @@ def test_allowed_ground_drawn_on_the_turned_grid(strict, angle):
         taken = shapely.box(*rng.uniform(-9, 0, 2), *rng.uniform(1, 6, 2))
         home = home_with(allowed, [(0.0, 0.0, 50.0, 60.0), (3.0, 1.0, 50.0, 40.0)])
         ux, uy = np.cos(angle), np.sin(angle)
-        count, slope_sum, i0, j0 = draw_ground(
+        canvas = draw_ground(
             home, ground_of(z, slope), rules_of(), edges_of(taken), ux, uy, step, 15.0, strict, UNCLIPPED
         )
-        used = np.diff(np.diff(count, axis=0), axis=1)
+        i0, j0 = canvas.i0, canvas.j0
+        used = np.diff(np.diff(canvas.usable, axis=0), axis=1)
         i, j = np.meshgrid(np.arange(used.shape[0]), np.arange(used.shape[1]), indexing="ij")
         u, v = (i0 + i + 0.5) * step, (j0 + j + 0.5) * step
         x, y = u * ux - v * uy, u * uy + v * ux
@@ -702,8 +703,10 @@ def test_allowed_ground_drawn_on_the_turned_grid(strict, angle):
         else:
             np.testing.assert_array_equal(used == 1, fine)
         assert used.sum() > 100
-        sums = np.diff(np.diff(slope_sum, axis=0), axis=1)
+        sums = np.diff(np.diff(canvas.slope_sum, axis=0), axis=1)
         np.testing.assert_allclose(sums, np.where(used == 1, here, 0.0), atol=1e-6)
+        assert canvas.least_pct == here[used == 1].min()
+        assert canvas.greatest_pct == here[used == 1].max()
 
 
 def test_points_clear_of_another_garden():

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
+
+from screening.kernels.compiled import kernel
 
 Array = np.ndarray
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def roof_runoff_mm(rain_mm: Array, loss_mm: float, dry_steps: int, frozen: Array) -> Array:
     """Runoff of each step [mm] from a roof that holds back ``loss_mm`` at the start of every storm.
 
@@ -35,7 +36,7 @@ def roof_runoff_mm(rain_mm: Array, loss_mm: float, dry_steps: int, frozen: Array
     return out
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def bucket(inflow_mm: Array, gap_steps: Array, depth_mm: float, rate_mm: float) -> tuple[float, float, float, float]:
     """Totals of one garden [mm over its own area]: inflow, infiltrated, overflowed, still ponded at the end.
 

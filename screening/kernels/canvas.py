@@ -3,158 +3,41 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
-from numba import njit
 
+from screening.kernels.compiled import kernel, leaf
 from screening.kernels.plane import point_segment_distance
 
 if TYPE_CHECKING:
     from screening.kernels.ground import Ground, Home, Rules
 
 Array = np.ndarray
+IntPairs = tuple[int, int, int, int]
 
 UNCLIPPED = np.array([-1e9, -1e9, 1e9, 1e9])
 
 
-@njit(cache=True, nogil=True)
-def draw_ground(
-    home: Home,
-    ground: Ground,
-    rules: Rules,
-    taken: Array,
-    ux: float,
-    uy: float,
-    step: float,
-    reach_m: float,
-    strict: bool,
-    clip: Array,
-) -> tuple[Array, Array, int, int]:
-    """Draw the allowed ground in a frame; integral images of the usable cells and of their slope.
+class Canvas(NamedTuple):
+    """A frame's drawing: integral images (nu + 1, nv + 1) of the usable cells and of their slope [%].
 
-    Only ground within ``reach_m`` of the downspouts' bounding box, and within ``clip`` (least u, v, greatest u, v) [m],
-    is drawn. With ``strict`` a cell that an edge passes through is left out; without, a cell counts where its centre is
-    allowed.
-
-    Returns
-    -------
-    count, slope_sum : (nu + 1, nv + 1) array
-    i0, j0 : int
-        Index of the first cell; cell ``(i, j)`` covers ``(i0 + i) * step`` and on along ``u``.
+    Cell ``(i, j)`` covers ``(i0 + i) * step`` and on along ``u``, which points along ``(ux, uy)``. The usable cells'
+    slopes lie between ``least_pct`` and ``greatest_pct``.
     """
-    n = home.allowed.shape[0]
-    e = np.empty((n, 4))
-    umin = np.inf
-    umax = -np.inf
-    vmin = np.inf
-    vmax = -np.inf
-    for i in range(n):
-        for k in range(2):
-            x = home.allowed[i, 2 * k]
-            y = home.allowed[i, 2 * k + 1]
-            # a tenth of a micrometre: the same cells whether the lot came in feet or metres
-            u = round((x * ux + y * uy) * 1e7) * 1e-7
-            v = round((-x * uy + y * ux) * 1e7) * 1e-7
-            e[i, 2 * k] = u
-            e[i, 2 * k + 1] = v
-            umin = min(umin, u)
-            umax = max(umax, u)
-            vmin = min(vmin, v)
-            vmax = max(vmax, v)
-    du0 = np.inf
-    du1 = -np.inf
-    dv0 = np.inf
-    dv1 = -np.inf
-    for j in range(home.downspouts.shape[0]):
-        u = home.downspouts[j, 0] * ux + home.downspouts[j, 1] * uy
-        v = -home.downspouts[j, 0] * uy + home.downspouts[j, 1] * ux
-        du0 = min(du0, u)
-        du1 = max(du1, u)
-        dv0 = min(dv0, v)
-        dv1 = max(dv1, v)
-    i0 = int(math.floor(max(umin, du0 - reach_m, clip[0]) / step))
-    j0 = int(math.floor(max(vmin, dv0 - reach_m, clip[1]) / step))
-    nu = max(0, int(math.ceil(min(umax, du1 + reach_m, clip[2]) / step)) - i0)
-    nv = max(0, int(math.ceil(min(vmax, dv1 + reach_m, clip[3]) / step)) - j0)
-    used = np.zeros((nu, nv), dtype=np.uint8)
-    hits = np.empty(n)
-    for j in range(nv):
-        v = (j0 + j + 0.5) * step
-        m = 0
-        for i in range(n):
-            v1 = e[i, 1]
-            v2 = e[i, 3]
-            if (v1 > v) != (v2 > v):
-                hits[m] = e[i, 0] + (v - v1) * (e[i, 2] - e[i, 0]) / (v2 - v1)
-                m += 1
-        if m < 2:
-            continue
-        row = np.sort(hits[:m])
-        for q in range(0, m - 1, 2):
-            first = max(0, int(math.ceil(row[q] / step - 0.5 - 1e-6)) - i0)
-            last = min(nu - 1, int(math.floor(row[q + 1] / step - 0.5 + 1e-6)) - i0)
-            for i in range(first, last + 1):
-                used[i, j] = 1
-    if strict:
-        # row by row every cell that an edge passes through; one that runs along a border passes through none
-        hair = 1e-6
-        for k in range(n):
-            v_low = min(e[k, 1], e[k, 3])
-            v_high = max(e[k, 1], e[k, 3])
-            for j in range(
-                max(0, int(math.floor((v_low + hair) / step)) - j0),
-                min(nv - 1, int(math.floor((v_high - hair) / step)) - j0) + 1,
-            ):
-                t0 = 0.0
-                t1 = 1.0
-                rise = e[k, 3] - e[k, 1]
-                if abs(rise) > hair:
-                    ta = ((j0 + j) * step - e[k, 1]) / rise
-                    tb = ((j0 + j + 1) * step - e[k, 1]) / rise
-                    t0 = max(0.0, min(ta, tb))
-                    t1 = min(1.0, max(ta, tb))
-                ua = e[k, 0] + t0 * (e[k, 2] - e[k, 0])
-                ub = e[k, 0] + t1 * (e[k, 2] - e[k, 0])
-                first = max(0, int(math.floor((min(ua, ub) + hair) / step)) - i0)
-                last = min(nu - 1, int(math.floor((max(ua, ub) - hair) / step)) - i0)
-                for i in range(first, last + 1):
-                    used[i, j] = 0
-    count = np.zeros((nu + 1, nv + 1), dtype=np.int32)
-    slope_sum = np.zeros((nu + 1, nv + 1))
-    grid = ground.grid
-    rows, cols = ground.z.shape
-    for i in range(nu):
-        row_count = 0
-        row_slope = 0.0
-        u = (i0 + i + 0.5) * step
-        for j in range(nv):
-            if used[i, j]:
-                v = (j0 + j + 0.5) * step
-                x = u * ux - v * uy
-                y = u * uy + v * ux
-                r = int(math.floor((grid[1] - y) / grid[4] - grid[2] + 1e-7))
-                c = int(math.floor((x - grid[0]) / grid[4] - grid[3] + 1e-7))
-                s = np.nan
-                if 0 <= r < rows and 0 <= c < cols:
-                    s = ground.slope[r, c]
-                fine = True
-                if math.isnan(s):
-                    fine = rules.ignore_gaps
-                    s = 0.0
-                elif s > rules.max_slope_pct:
-                    fine = rules.ignore_slope
-                if fine and taken.shape[0] > 0:
-                    fine = clear_of(taken[:4], x, y, rules.spacing_m + 0.71 * step)
-                if fine:
-                    row_count += 1
-                    row_slope += s
-            count[i + 1, j + 1] = count[i, j + 1] + row_count
-            slope_sum[i + 1, j + 1] = slope_sum[i, j + 1] + row_slope
-    return count, slope_sum, i0, j0
+
+    usable: Array
+    slope_sum: Array
+    i0: int
+    j0: int
+    step: float
+    ux: float
+    uy: float
+    least_pct: float
+    greatest_pct: float
 
 
-@njit(cache=True, nogil=True)
+@leaf
 def clear_of(taken: Array, x: float, y: float, spacing_m: float) -> bool:
     """Whether a point lies at least ``spacing_m`` from a garden's edges and not within them."""
     odd = False
@@ -166,3 +49,212 @@ def clear_of(taken: Array, x: float, y: float, spacing_m: float) -> bool:
             if x < taken[i, 0] + t * (taken[i, 2] - taken[i, 0]):
                 odd = not odd
     return not odd
+
+
+@leaf
+def _turned(edges: Array, ux: float, uy: float, out: Array) -> None:
+    """Edges in the frame's own coordinates."""
+    for i in range(edges.shape[0]):
+        for k in range(0, 4, 2):
+            x = edges[i, k]
+            y = edges[i, k + 1]
+            # a tenth of a micrometre: the same cells whether the lot came in feet or metres
+            out[i, k] = math.floor((x * ux + y * uy) * 1e7 + 0.5) * 1e-7
+            out[i, k + 1] = math.floor((-x * uy + y * ux) * 1e7 + 0.5) * 1e-7
+
+
+@leaf
+def _window(e: Array, spouts: Array, ux: float, uy: float, reach_m: float, clip: Array, step: float) -> IntPairs:
+    """First cell and number of cells along both axes that the drawing has to hold."""
+    out = (0, 0, 0, 0)
+    for axis in range(2):
+        low = np.inf
+        high = -np.inf
+        for i in range(e.shape[0]):
+            low = min(low, e[i, axis], e[i, axis + 2])
+            high = max(high, e[i, axis], e[i, axis + 2])
+        near = np.inf
+        far = -np.inf
+        for j in range(spouts.shape[0]):
+            x = spouts[j, 0]
+            y = spouts[j, 1]
+            t = x * ux + y * uy if axis == 0 else -x * uy + y * ux
+            near = min(near, t)
+            far = max(far, t)
+        first = int(math.floor(max(low, near - reach_m, clip[axis]) / step))
+        cells = max(0, int(math.ceil(min(high, far + reach_m, clip[axis + 2]) / step)) - first)
+        out = (first, out[1], cells, out[3]) if axis == 0 else (out[0], first, out[2], cells)
+    return out
+
+
+@leaf
+def _fill(e: Array, i0: int, j0: int, step: float, hits: Array, used: Array) -> None:
+    """Mark the cells whose centres lie within the edges, line by line."""
+    nu, nv = used.shape
+    for j in range(nv):
+        v = (j0 + j + 0.5) * step
+        m = 0
+        for i in range(e.shape[0]):
+            v1 = e[i, 1]
+            v2 = e[i, 3]
+            if (v1 > v) != (v2 > v):
+                hit = e[i, 0] + (v - v1) * (e[i, 2] - e[i, 0]) / (v2 - v1)
+                k = m
+                while k > 0 and hits[k - 1] > hit:
+                    hits[k] = hits[k - 1]
+                    k -= 1
+                hits[k] = hit
+                m += 1
+        for q in range(0, m - 1, 2):
+            first = max(0, int(math.ceil(hits[q] / step - 0.5 - 1e-6)) - i0)
+            last = min(nu - 1, int(math.floor(hits[q + 1] / step - 0.5 + 1e-6)) - i0)
+            for i in range(first, last + 1):
+                used[i, j] = 1
+
+
+@leaf
+def _clear_edges(e: Array, i0: int, j0: int, step: float, used: Array) -> None:
+    """Leave out, row by row, every cell that an edge passes through; one along a border passes through none."""
+    nu, nv = used.shape
+    hair = 1e-6
+    for k in range(e.shape[0]):
+        v_low = min(e[k, 1], e[k, 3])
+        v_high = max(e[k, 1], e[k, 3])
+        rise = e[k, 3] - e[k, 1]
+        for j in range(
+            max(0, int(math.floor((v_low + hair) / step)) - j0),
+            min(nv - 1, int(math.floor((v_high - hair) / step)) - j0) + 1,
+        ):
+            t0 = 0.0
+            t1 = 1.0
+            if abs(rise) > hair:
+                ta = ((j0 + j) * step - e[k, 1]) / rise
+                tb = ((j0 + j + 1) * step - e[k, 1]) / rise
+                t0 = max(0.0, min(ta, tb))
+                t1 = min(1.0, max(ta, tb))
+            ua = e[k, 0] + t0 * (e[k, 2] - e[k, 0])
+            ub = e[k, 0] + t1 * (e[k, 2] - e[k, 0])
+            first = max(0, int(math.floor((min(ua, ub) + hair) / step)) - i0)
+            last = min(nu - 1, int(math.floor((max(ua, ub) - hair) / step)) - i0)
+            for i in range(first, last + 1):
+                used[i, j] = 0
+
+
+@leaf
+def _clear_taken(
+    taken: Array, ux: float, uy: float, spacing_m: float, i0: int, j0: int, step: float, used: Array
+) -> None:
+    """Leave out the cells that lie in the first garden or nearer to it than the spacing."""
+    nu, nv = used.shape
+    u_low = np.inf
+    u_high = -np.inf
+    v_low = np.inf
+    v_high = -np.inf
+    for k in range(4):
+        u = taken[k, 0] * ux + taken[k, 1] * uy
+        v = -taken[k, 0] * uy + taken[k, 1] * ux
+        u_low = min(u_low, u)
+        u_high = max(u_high, u)
+        v_low = min(v_low, v)
+        v_high = max(v_high, v)
+    for i in range(
+        max(0, int(math.floor((u_low - spacing_m) / step)) - i0),
+        min(nu - 1, int(math.floor((u_high + spacing_m) / step)) - i0) + 1,
+    ):
+        u = (i0 + i + 0.5) * step
+        for j in range(
+            max(0, int(math.floor((v_low - spacing_m) / step)) - j0),
+            min(nv - 1, int(math.floor((v_high + spacing_m) / step)) - j0) + 1,
+        ):
+            v = (j0 + j + 0.5) * step
+            if used[i, j] and not clear_of(taken[:4], u * ux - v * uy, u * uy + v * ux, spacing_m):
+                used[i, j] = 0
+
+
+@leaf
+def _sum_up(
+    ground: Ground,
+    rules: Rules,
+    used: Array,
+    ux: float,
+    uy: float,
+    i0: int,
+    j0: int,
+    step: float,
+    count: Array,
+    slope_sum: Array,
+) -> tuple[float, float]:
+    """Integral images of the usable cells and of their slope; their least and greatest slope [%]."""
+    nu, nv = used.shape
+    slope = ground.slope
+    rows, cols = slope.shape
+    per_cell = 1.0 / ground.grid[4]
+    row0 = ground.grid[1] * per_cell - ground.grid[2] + 1e-7
+    col0 = ground.grid[0] * per_cell + ground.grid[3] - 1e-7
+    least = np.inf
+    greatest = -np.inf
+    for j in range(nv + 1):
+        count[0, j] = 0
+        slope_sum[0, j] = 0.0
+    for i in range(nu):
+        row_count = 0
+        row_slope = 0.0
+        u = (i0 + i + 0.5) * step
+        count[i + 1, 0] = 0
+        slope_sum[i + 1, 0] = 0.0
+        for j in range(nv):
+            if used[i, j]:
+                v = (j0 + j + 0.5) * step
+                # a hair of grace: a point on the border of two cells is in the same one wherever the map lies
+                r = int(math.floor(row0 - (u * uy + v * ux) * per_cell))
+                c = int(math.floor((u * ux - v * uy) * per_cell - col0))
+                s = np.nan
+                if 0 <= r < rows and 0 <= c < cols:
+                    s = slope[r, c]
+                if math.isnan(s):
+                    fine = rules.ignore_gaps
+                    s = 0.0
+                else:
+                    fine = s <= rules.max_slope_pct or rules.ignore_slope
+                if fine:
+                    row_count += 1
+                    row_slope += s
+                    least = min(least, s)
+                    greatest = max(greatest, s)
+            count[i + 1, j + 1] = count[i, j + 1] + row_count
+            slope_sum[i + 1, j + 1] = slope_sum[i, j + 1] + row_slope
+    return least, greatest
+
+
+@kernel
+def draw_ground(
+    home: Home,
+    ground: Ground,
+    rules: Rules,
+    taken: Array,
+    ux: float,
+    uy: float,
+    step: float,
+    reach_m: float,
+    strict: bool,
+    clip: Array,
+) -> Canvas:
+    """Draw the allowed ground in a frame.
+
+    Only ground within ``reach_m`` of the downspouts' bounding box, and within ``clip`` (least u, v, greatest u, v) [m],
+    is drawn. With ``strict`` a cell that an edge passes through is left out; without, a cell counts where its centre is
+    allowed.
+    """
+    e = np.empty((home.allowed.shape[0], 4))
+    _turned(home.allowed, ux, uy, e)
+    i0, j0, nu, nv = _window(e, home.downspouts, ux, uy, reach_m, clip, step)
+    used = np.zeros((nu, nv), dtype=np.uint8)
+    _fill(e, i0, j0, step, np.empty(home.allowed.shape[0]), used)
+    if strict:
+        _clear_edges(e, i0, j0, step, used)
+    if taken.shape[0] > 0:
+        _clear_taken(taken, ux, uy, rules.spacing_m + 0.71 * step, i0, j0, step, used)
+    count = np.empty((nu + 1, nv + 1), dtype=np.int32)
+    slope_sum = np.empty((nu + 1, nv + 1))
+    least, greatest = _sum_up(ground, rules, used, ux, uy, i0, j0, step, count, slope_sum)
+    return Canvas(count, slope_sum, i0, j0, step, ux, uy, least, greatest)

@@ -6,12 +6,12 @@ import math
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
 
 from screening.kernels import flow
+from screening.kernels.compiled import kernel
 from screening.kernels.gardens import ground_of, overflow_way, place, rectangle_edges, runs_to_rectangle
 from screening.kernels.ground import Ground, Home, Rules, Yield, low_rim, mean_elevation
-from screening.kernels.placement import ANGLE, CX, CY, END, FOUND, LENGTH, WIDTH
+from screening.kernels.placement import ANGLE, CX, CY, END, FOUND, LENGTH, N_COLUMNS, WIDTH
 
 Array = np.ndarray
 
@@ -37,7 +37,7 @@ class City(NamedTuple):
     max_run_m: Array
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def home_of(city: City, i: int) -> Home:
     """One home of the flat arrays."""
     return Home(
@@ -52,7 +52,7 @@ def home_of(city: City, i: int) -> Home:
     )
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def ground_at(ground: Ground, x: float, y: float) -> Ground:
     """The same ground with its grid reckoned from ``(x, y)``."""
     grid = ground.grid.copy()
@@ -61,7 +61,7 @@ def ground_at(ground: Ground, x: float, y: float) -> Ground:
     return Ground(ground.z, ground.ground, ground.slope, ground.lots, ground.drains, ground.built, ground.memo, grid)
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def place_all(
     city: City,
     ground: Ground,
@@ -70,13 +70,16 @@ def place_all(
     ratios: Array,
     step: float,
     thorough: bool,
+    any_will_do: bool,
     most_gardens: int,
 ) -> tuple[Array, Array, Array, Array, Array, Array]:
     """Place up to ``most_gardens`` gardens for every home of a tile.
 
+    Where ``any_will_do``, the rows only say whether there is any place at all.
+
     Returns
     -------
-    rows : (homes, most_gardens, 12) array
+    rows : (homes, most_gardens, 13) array
         Result rows of `screening.kernels.placement`; its FOUND is 0 where there is none.
     fitted : (homes,) array
         Positions in which a rectangle fitted the allowed ground.
@@ -90,7 +93,7 @@ def place_all(
         Mean slope [%] and mean elevation [m] of each garden's ground.
     """
     n = city.own.shape[0]
-    rows = np.zeros((n, most_gardens, 12))
+    rows = np.zeros((n, most_gardens, N_COLUMNS))
     fitted = np.zeros(n, dtype=np.int64)
     runs = np.full((city.downspouts.shape[0], 6), np.nan)
     runs[:, 0] = -1.0
@@ -132,6 +135,7 @@ def place_all(
                 step,
                 thorough and g == 0,
                 g > 0,
+                any_will_do,
                 path,
             )
             if g == 0:
@@ -139,6 +143,8 @@ def place_all(
             if row[FOUND] == 0.0:
                 break
             rows[i, g] = row
+            if any_will_do:
+                break
             ways = runs_to_rectangle(part, here, rules, row)
             still = np.zeros(open_spouts.shape[0], dtype=np.bool_)
             for j in range(open_spouts.shape[0]):

@@ -8,8 +8,8 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit
 
+from screening.kernels.compiled import kernel
 from screening.kernels.gutters import gutter_length, gutters
 
 Array = np.ndarray
@@ -18,7 +18,7 @@ MIN_GAP_M = 1.0
 """No downspout is assumed where the longest gutter between two counts for less."""
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def number_of(eave_length_m: float, roof_area_m2: float, per_eave_m: float, per_area_m2: float) -> int:
     """``max(2, ceil(eave / per_eave), ceil(roof / per_area))``."""
     # a billionth of grace: 10.7 m of eave counted in feet must not become two downspouts
@@ -27,7 +27,7 @@ def number_of(eave_length_m: float, roof_area_m2: float, per_eave_m: float, per_
     return max(2, by_eave, by_area)
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _even_choice(places: Array, n: int, total: float) -> Array:
     """``n`` of the places, as evenly spaced along a ring of length ``total`` as they allow.
 
@@ -63,7 +63,7 @@ def _even_choice(places: Array, n: int, total: float) -> Array:
     return np.sort(picked)
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def assumed(along: Array, eave: Array, corner: Array, n: int) -> Array:
     """Places of ``n`` assumed downspouts: at corners, as evenly as these allow.
 
@@ -139,7 +139,7 @@ def assumed(along: Array, eave: Array, corner: Array, n: int) -> Array:
     return np.sort(chosen[:k])
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def measured(ring: Array, along: Array, eave: Array, points: Array, snap_m: float) -> Array:
     """Places of measured points, moved to the nearest eave; too far ones are left out.
 

@@ -6,7 +6,8 @@ import math
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
+
+from screening.kernels.compiled import kernel, leaf
 
 Array = np.ndarray
 
@@ -43,7 +44,7 @@ class Eaves(NamedTuple):
     pitch_m: float
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def eaves_of(ring: Array, eave: Array, cuts: Array, pitch: float) -> Eaves:
     """Prepare an outline.
 
@@ -83,8 +84,7 @@ def eaves_of(ring: Array, eave: Array, cuts: Array, pitch: float) -> Eaves:
     return Eaves(ring, edge, eave, is_focus, along, cut_edge, cut_m, pitch)
 
 
-# inlined, it is half as long at work: handing over the house costs as much as the sums
-@njit(cache=True, nogil=True, inline="always")
+@leaf
 def cast(
     house: Eaves, x: float, y: float, dx: float, dy: float, e1: int, e2: int, v1: int, v2: int
 ) -> tuple[float, int]:

@@ -12,14 +12,14 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit
 
+from screening.kernels.compiled import kernel, leaf
 from screening.kernels.plane import distance_to_edges, inside
 
 Array = np.ndarray
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def horn(z: Array, ground: Array, cell_m: float) -> tuple[Array, Array]:
     """Slope [%] and aspect [deg clockwise from north] of every ground cell by Horn's window.
 
@@ -81,7 +81,7 @@ def horn(z: Array, ground: Array, cell_m: float) -> tuple[Array, Array]:
     return slope, aspect
 
 
-@njit(cache=True, nogil=True)
+@leaf
 def sample(z: Array, ground: Array, grid: Array, x: float, y: float) -> float:
     """Ground elevation [m] at a point; NaN where no ground lies near.
 
@@ -118,7 +118,7 @@ def sample(z: Array, ground: Array, grid: Array, x: float, y: float) -> float:
     return np.nan
 
 
-@njit(cache=True, nogil=True)
+@leaf
 def _plane_value(z: Array, ground: Array, rc: int, cc: int, reach: int, fr: float, fc: float) -> float:
     """Value at ``(fr, fc)`` of the plane through the ground cells around ``(rc, cc)``; NaN if under-determined."""
     rows, cols = z.shape
@@ -163,7 +163,7 @@ def _plane_value(z: Array, ground: Array, rc: int, cc: int, reach: int, fr: floa
     return mz - gr * mr - gc * mc
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def ring_plane(
     z: Array,
     ground: Array,
@@ -276,7 +276,7 @@ def ring_plane(
     return out
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def sample_many(z: Array, ground: Array, grid: Array, xy: Array) -> Array:
     """Ground elevation [m] at points (n, 2)."""
     out = np.empty(xy.shape[0])

@@ -5,7 +5,8 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit
+
+from screening.kernels.compiled import kernel, leaf
 
 Array = np.ndarray
 
@@ -28,7 +29,7 @@ _PIT_REACH = 20
 _PIT_SIDE = 2 * _PIT_REACH + 1
 
 
-@njit(cache=True, nogil=True)
+@leaf
 def steepest(z: Array, r: int, c: int) -> int:
     """Index 0-7 (east, then clockwise) of the steepest lower neighbour; -1 in a pit, -2 beside a gap or the edge.
 
@@ -57,7 +58,7 @@ def steepest(z: Array, r: int, c: int) -> int:
     return best
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def d8(z: Array) -> Array:
     """Direction codes of every cell: 1 E, 2 SE, 4 S, 8 SW, 16 W, 32 NW, 64 N, 128 NE; 0 where none is lower.
 
@@ -76,7 +77,7 @@ def d8(z: Array) -> Array:
     return out
 
 
-@njit(cache=True, nogil=True)
+@leaf
 def _sift_up(heap: Array, level: Array, i: int) -> None:
     while i > 0:
         parent = (i - 1) // 2
@@ -86,7 +87,7 @@ def _sift_up(heap: Array, level: Array, i: int) -> None:
         i = parent
 
 
-@njit(cache=True, nogil=True)
+@leaf
 def _sift_down(heap: Array, level: Array, n: int) -> None:
     i = 0
     while True:
@@ -101,7 +102,7 @@ def _sift_down(heap: Array, level: Array, n: int) -> None:
         i = child
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _out_of_pit(z: Array, r0: int, c0: int, fill_m: float, way: Array) -> int:
     """The way from a pit over its lowest rim to the first lower cell; its length, or 0 if the rim is too high.
 
@@ -158,7 +159,7 @@ def _out_of_pit(z: Array, r0: int, c0: int, fill_m: float, way: Array) -> int:
     return 0
 
 
-@njit(cache=True, nogil=True)
+@leaf
 def _distance2(x: float, y: float, x1: float, y1: float, x2: float, y2: float) -> float:
     """Squared distance [m2] from a point to a segment."""
     dx = x2 - x1
@@ -172,7 +173,7 @@ def _distance2(x: float, y: float, x1: float, y1: float, x2: float, y2: float) -
     return ex * ex + ey * ey
 
 
-@njit(cache=True, nogil=True)
+@leaf
 def _crosses(x1: float, y1: float, x2: float, y2: float, a: float, b: float, c: float, d: float) -> bool:
     """Whether the segments properly cross."""
     p = (x2 - x1) * (b - y1) - (y2 - y1) * (a - x1)
@@ -182,7 +183,7 @@ def _crosses(x1: float, y1: float, x2: float, y2: float, a: float, b: float, c: 
     return p * q < 0.0 and r * s < 0.0
 
 
-@njit(cache=True, nogil=True)
+@leaf
 def _too_near(edges: Array, x1: float, y1: float, x2: float, y2: float, limit_m: float) -> bool:
     """Whether a step comes nearer than a limit to an edge, or crosses one."""
     left = min(x1, x2) - limit_m
@@ -208,7 +209,7 @@ def _too_near(edges: Array, x1: float, y1: float, x2: float, y2: float, limit_m:
     return False
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def trace(
     z: Array,
     grid: Array,
@@ -345,7 +346,7 @@ def trace(
     return end, n
 
 
-@njit(cache=True, nogil=True)
+@leaf
 def memo_first(memo: Array, lots: Array, own: int, cells: Array, n: int, end: int) -> None:
     """Remember the end for the cells of a way.
 

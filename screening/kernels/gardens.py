@@ -5,10 +5,11 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit
 
 from screening.kernels import flow
-from screening.kernels.canvas import UNCLIPPED, clear_of, draw_ground
+from screening.kernels.canvas import UNCLIPPED, Canvas, clear_of, draw_ground
+from screening.kernels.compiled import kernel, leaf
+from screening.kernels.frames import Sweep, is_enough, search_frame
 from screening.kernels.ground import (
     Ground,
     Home,
@@ -34,16 +35,16 @@ from screening.kernels.placement import (
     END,
     FOUND,
     LENGTH,
+    N_COLUMNS,
     ROOF,
     TARGET,
     VOLUME,
     WIDTH,
     leaves_room,
-    reached_target,
     roof_in_reach,
-    search_frame,
 )
 from screening.kernels.plane import rectangle_within
+from screening.kernels.sight import indoors_table
 
 Array = np.ndarray
 
@@ -51,11 +52,14 @@ SCARCE = 60
 """Fewer fitting positions than this on the coarse grid make a finer one worth its time."""
 
 
+FINE_STEP_M = 0.1
+SAME_RAD = 1e-9
+
 FINE_ENOUGH = 800
 """Fitting positions on the fine grid after which the search for one that will do ends."""
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def rectangle_edges(row: Array) -> Array:
     """The four edges (4, 4) of a found rectangle, counter-clockwise [m]."""
     ux = math.cos(row[ANGLE])
@@ -74,7 +78,7 @@ def rectangle_edges(row: Array) -> Array:
     return out
 
 
-@njit(cache=True, nogil=True)
+@leaf
 def ground_of(ground: Ground, rules: Rules, row: Array, taken: Array) -> tuple[bool, float]:
     """Whether every cell under a rectangle is usable, and the mean slope [%] of its ground."""
     ux = math.cos(row[ANGLE])
@@ -102,7 +106,7 @@ def ground_of(ground: Ground, rules: Rules, row: Array, taken: Array) -> tuple[b
     return True, total / (n * m)
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _grow(home: Home, ground: Ground, rules: Rules, gain: Yield, taken: Array, row: Array, path: Array) -> None:
     """Grow a rectangle about its middle towards its wanted area, as far as every rule still holds."""
     area = row[LENGTH] * row[WIDTH]
@@ -148,7 +152,20 @@ def _grow(home: Home, ground: Ground, rules: Rules, gain: Yield, taken: Array, r
     row[VOLUME] = diverted_roof(row[ROOF], min(row[LENGTH] * row[WIDTH], row[TARGET]), int(row[BAND]), gain)
 
 
-@njit(cache=True, nogil=True)
+@leaf
+def _extend(canvas: Canvas, n: int, m: int, margin: int, out: Array) -> None:
+    """Extend a box (least u, v, greatest u, v) [m] by every place where ``n`` by ``m`` cells fit, and a margin."""
+    count = canvas.usable
+    for i in range(count.shape[0] - n):
+        for j in range(count.shape[1] - m):
+            if count[i + n, j + m] - count[i, j + m] - count[i + n, j] + count[i, j] == n * m:
+                out[0] = min(out[0], (canvas.i0 + i - margin) * canvas.step)
+                out[1] = min(out[1], (canvas.j0 + j - margin) * canvas.step)
+                out[2] = max(out[2], (canvas.i0 + i + n + margin) * canvas.step)
+                out[3] = max(out[3], (canvas.j0 + j + m + margin) * canvas.step)
+
+
+@kernel
 def may_fit(
     home: Home,
     ground: Ground,
@@ -170,7 +187,7 @@ def may_fit(
     (4,) array
         Least u, v and greatest u, v [m] that such a rectangle may reach; the least above the greatest where none fits.
     """
-    count, _, i0, j0 = draw_ground(
+    canvas = draw_ground(
         home,
         ground,
         rules,
@@ -183,23 +200,18 @@ def may_fit(
         UNCLIPPED,
     )
     out = np.array([np.inf, np.inf, -np.inf, -np.inf])
-    margin = 2
     for k in range(ratios.shape[0]):
         width = max(rules.min_width_m, math.sqrt(rules.min_area_m2 / ratios[k]))
         length = max(width, rules.min_area_m2 / width)
-        m = max(1, int(math.floor(width_part * width / step)) - 1)
-        n = max(1, int(math.floor(length_part * length / step)) - 1)
-        for i in range(count.shape[0] - n):
-            for j in range(count.shape[1] - m):
-                if count[i + n, j + m] - count[i, j + m] - count[i + n, j] + count[i, j] == n * m:
-                    out[0] = min(out[0], (i0 + i - margin) * step)
-                    out[1] = min(out[1], (j0 + j - margin) * step)
-                    out[2] = max(out[2], (i0 + i + n + margin) * step)
-                    out[3] = max(out[3], (j0 + j + m + margin) * step)
+        short = max(1, int(math.floor(width_part * width / step)) - 1)
+        long = max(1, int(math.floor(length_part * length / step)) - 1)
+        for turn in range(2):
+            n, m = (long, short) if turn == 0 else (short, long)
+            _extend(canvas, n, m, 2, out)
     return out
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def anything_to_serve(home: Home, ground: Ground, rules: Rules, angle: float, step: float) -> bool:
     """Whether any point of the usable ground lies near enough to a downspout and lower than it.
 
@@ -208,7 +220,8 @@ def anything_to_serve(home: Home, ground: Ground, rules: Rules, angle: float, st
     nothing = np.empty((0, 4))
     ux = math.cos(angle)
     uy = math.sin(angle)
-    count, _, i0, j0 = draw_ground(home, ground, rules, nothing, ux, uy, step, home.max_run_m + step, False, UNCLIPPED)
+    canvas = draw_ground(home, ground, rules, nothing, ux, uy, step, home.max_run_m + step, False, UNCLIPPED)
+    count, i0, j0 = canvas.usable, canvas.i0, canvas.j0
     spare = step + ground.grid[4]
     for i in range(count.shape[0] - 1):
         for j in range(count.shape[1] - 1):
@@ -233,7 +246,55 @@ def anything_to_serve(home: Home, ground: Ground, rules: Rules, angle: float, st
     return False
 
 
-@njit(cache=True, nogil=True)
+@kernel
+def _search_everywhere(
+    home: Home,
+    ground: Ground,
+    rules: Rules,
+    gain: Yield,
+    indoors: Array,
+    taken: Array,
+    angle: float,
+    step: float,
+    fitted: int,
+    path: Array,
+    best: Array,
+) -> int:
+    """Every 15 degrees on the same grid; where hardly any position fits, every five degrees on a 0.1 m grid."""
+    square = np.array([2.0, 1.5, 1.0])
+    if not anything_to_serve(home, ground, rules, angle, 2.0 * step):
+        return 0
+    more = 0
+    for k in range(6):
+        sweep = Sweep(step, 3, True, 1500, True, False)
+        turned = angle + k * math.pi / 12.0
+        more += search_frame(home, ground, rules, gain, indoors, taken, turned, square, sweep, UNCLIPPED, path, best)
+        if best[0, FOUND] == 1.0:
+            return more
+    # only where room is scarce can a finer grid find what the coarser one missed
+    if best[1, FOUND] == 1.0 or fitted + more >= SCARCE:
+        return more
+    fine = 0
+    clip = UNCLIPPED
+    sweep = Sweep(FINE_STEP_M, 1, False, 20000, True, False)
+    for k in range(18):
+        # a rectangle turned by five degrees holds one that is not, of 0.9 of its width and 0.7 of its length
+        turned = k * math.pi / 36.0
+        if k % 3 == 0:
+            clip = may_fit(home, ground, rules, taken, turned + math.pi / 36.0, square, step, 0.7, 0.9)
+        if clip[0] > clip[2]:
+            continue
+        box = may_fit(home, ground, rules, taken, turned, square, step, 1.0, 1.0)
+        if box[0] > box[2]:
+            continue
+        fine += search_frame(home, ground, rules, gain, indoors, taken, turned, square, sweep, box, path, best)
+        # hundreds of fitting positions of which none will do: room is not what is missing
+        if best[0, FOUND] == 1.0 or fine > FINE_ENOUGH:
+            break
+    return more + fine
+
+
+@kernel
 def place(
     home: Home,
     ground: Ground,
@@ -244,85 +305,37 @@ def place(
     ratios: Array,
     step: float,
     thorough: bool,
-    quick: bool,
+    any_frame: bool,
+    any_will_do: bool,
     path: Array,
 ) -> tuple[Array, int]:
     """The best rectangle for a home: one result row, and the number of positions that fitted.
 
-    First the ``angles`` in their order on the ``step`` grid; the search ends with the first frame whose best place has
-    room for enough of its wanted area, or with ``quick`` has any. Where nothing is found and ``thorough``: every 15
-    degrees on the same grid and, where hardly any position fits, every five degrees on a 0.1 m grid.
+    First along the first of the ``angles`` (2,) [rad], then along and across the second, on the ``step`` grid; the
+    search ends with the first frame whose best place has room for enough of its wanted area, or with ``any_frame`` has
+    any; with ``any_will_do`` at the first place. Where nothing is found and ``thorough``, in more directions.
     """
-    best = np.zeros((2, 12))
+    best = np.zeros((2, N_COLUMNS))
+    indoors = indoors_table(home)
     fitted = 0
-    for k in range(angles.shape[0]):
+    # on level ground both are the lot's own
+    alone = abs(angles[1] - angles[0]) < SAME_RAD
+    for k in range(1 if alone else 2):
+        sweep = Sweep(step, 4 if k == 0 else 6, True, 100000, alone or k == 1, any_will_do)
         fitted += search_frame(
-            home,
-            ground,
-            rules,
-            gain,
-            taken,
-            angles[k],
-            ratios,
-            step,
-            4 if k == 0 else 6,
-            True,
-            100000,
-            UNCLIPPED,
-            path,
-            best,
+            home, ground, rules, gain, indoors, taken, angles[k], ratios, sweep, UNCLIPPED, path, best
         )
-        if best[0, FOUND] == 1.0 and (quick or reached_target(best[0])):
+        if is_enough(best, any_frame or any_will_do):
             break
     if best[0, FOUND] == 0.0 and best[1, FOUND] == 0.0 and thorough:
-        square = np.array([2.0, 1.5, 1.0])
-        if not anything_to_serve(home, ground, rules, angles[0], 2.0 * step):
-            return best[0], fitted
-        clip = UNCLIPPED
-        for k in range(1, 12):
-            fitted += search_frame(
-                home,
-                ground,
-                rules,
-                gain,
-                taken,
-                angles[0] + k * math.pi / 12.0,
-                square,
-                step,
-                3,
-                True,
-                1500,
-                UNCLIPPED,
-                path,
-                best,
-            )
-            if best[0, FOUND] == 1.0:
-                break
-        # only where room is scarce can a finer grid find what the coarser one missed
-        if best[0, FOUND] == 0.0 and best[1, FOUND] == 0.0 and fitted < SCARCE:
-            for k in range(36):
-                # a rectangle turned by five degrees holds one that is not, of 0.9 of its width and 0.7 of its length
-                angle = k * math.pi / 36.0
-                if k % 3 == 0:
-                    clip = may_fit(home, ground, rules, taken, angle + math.pi / 36.0, square, step, 0.7, 0.9)
-                if clip[0] > clip[2]:
-                    continue
-                box = may_fit(home, ground, rules, taken, angle, square, step, 1.0, 1.0)
-                if box[0] > box[2]:
-                    continue
-                fitted += search_frame(
-                    home, ground, rules, gain, taken, angle, square, 0.1, 1, False, 20000, box, path, best
-                )
-                # hundreds of fitting positions of which none will do: room is not what is missing
-                if best[0, FOUND] == 1.0 or fitted > FINE_ENOUGH:
-                    break
+        fitted += _search_everywhere(home, ground, rules, gain, indoors, taken, angles[0], step, fitted, path, best)
     row = best[0] if best[0, FOUND] == 1.0 else best[1]
-    if row[FOUND] == 1.0:
+    if row[FOUND] == 1.0 and not any_will_do:
         _grow(home, ground, rules, gain, taken, row, path)
     return row, fitted
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def runs_to_rectangle(home: Home, ground: Ground, rules: Rules, row: Array) -> Array:
     """The runs of a garden: (n, 5) per downspout: served 0/1, end x, end y, length, fall [m]."""
     n = home.downspouts.shape[0]
@@ -346,7 +359,7 @@ def runs_to_rectangle(home: Home, ground: Ground, rules: Rules, row: Array) -> A
     return out
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def overflow_way(
     home: Home,
     ground: Ground,

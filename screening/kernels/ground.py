@@ -9,9 +9,9 @@ import math
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
 
 from screening.kernels import flow
+from screening.kernels.compiled import leaf
 from screening.kernels.elevation import sample
 from screening.kernels.plane import crosses, inside, segment_enters
 
@@ -84,7 +84,7 @@ class Home(NamedTuple):
     barriers: Array
 
 
-@njit(cache=True, nogil=True)
+@leaf
 def band_of(slope_pct: float, breaks_pct: Array) -> int:
     """Which slope band a slope falls into: 0 up to and with the first break."""
     band = 0
@@ -94,7 +94,7 @@ def band_of(slope_pct: float, breaks_pct: Array) -> int:
     return band
 
 
-@njit(cache=True, nogil=True)
+@leaf
 def diverted_roof(roof_m2: float, area_m2: float, band: int, gain: Yield) -> float:
     """Roof area [m2] whose whole runoff would equal what the garden diverts."""
     if roof_m2 <= 0.0:
@@ -110,14 +110,14 @@ def diverted_roof(roof_m2: float, area_m2: float, band: int, gain: Yield) -> flo
     return roof_m2 * ((1.0 - w) * gain.fraction[band, i] + w * gain.fraction[band, i + 1])
 
 
-@njit(cache=True, nogil=True)
+@leaf
 def target_area(roof_m2: float, band: int, gain: Yield, rules: Rules) -> float:
     """Garden area [m2] the sizing method asks for, within the least and greatest allowed."""
     area = max(gain.per_roof[band] * roof_m2, gain.fixed_m2)
     return min(max(area, rules.min_area_m2), rules.max_area_m2)
 
 
-@njit(cache=True, nogil=True)
+@leaf
 def cell_state(ground: Ground, x: float, y: float, rules: Rules) -> int:
     """State of the elevation cell that holds a point: 0 usable, 1 too steep, 2 missing."""
     # a hair of grace: a point on the border of two cells is in the same one wherever the map lies
@@ -131,7 +131,7 @@ def cell_state(ground: Ground, x: float, y: float, rules: Rules) -> int:
     return 1 if s > rules.max_slope_pct else 0
 
 
-@njit(cache=True, nogil=True)
+@leaf
 def cells_are_usable(
     ground: Ground, rules: Rules, cx: float, cy: float, ux: float, uy: float, hl: float, hw: float
 ) -> bool:
@@ -165,7 +165,7 @@ def cells_are_usable(
     return True
 
 
-@njit(cache=True, nogil=True)
+@leaf
 def mean_elevation(ground: Ground, cx: float, cy: float, ux: float, uy: float, hl: float, hw: float) -> float:
     """Mean ground elevation [m] of a rectangle from nine points of it."""
     total = 0.0
@@ -187,7 +187,7 @@ def mean_elevation(ground: Ground, cx: float, cy: float, ux: float, uy: float, h
     return total / n if n > 0 else np.nan
 
 
-@njit(cache=True, nogil=True)
+@leaf
 def can_serve(
     home: Home, ground: Ground, rules: Rules, j: int, px: float, py: float, mean_z: float
 ) -> tuple[bool, float, float]:
@@ -195,7 +195,9 @@ def can_serve(
 
     Both the inlet and the mean ground of the garden have to lie lower by the least fall.
     """
-    dist = math.hypot(home.downspouts[j, 0] - px, home.downspouts[j, 1] - py)
+    dx = home.downspouts[j, 0] - px
+    dy = home.downspouts[j, 1] - py
+    dist = math.sqrt(dx * dx + dy * dy)
     if dist > home.max_run_m + 1e-9:
         return False, dist, np.nan
     z_end = sample(ground.z, ground.ground, ground.grid, px, py)
@@ -209,7 +211,7 @@ def can_serve(
     return True, dist, fall
 
 
-@njit(cache=True, nogil=True)
+@leaf
 def starts_indoors(buildings: Array, x1: float, y1: float, x2: float, y2: float) -> bool:
     """Whether a run from a wall goes into the house at once: the garden lies on the house's far side."""
     length = math.hypot(x2 - x1, y2 - y1)
@@ -219,7 +221,7 @@ def starts_indoors(buildings: Array, x1: float, y1: float, x2: float, y2: float)
     return inside(buildings, x1 + t * (x2 - x1), y1 + t * (y2 - y1))
 
 
-@njit(cache=True, nogil=True)
+@leaf
 def run_is_clear(home: Home, x1: float, y1: float, x2: float, y2: float) -> bool:
     """Whether a straight run stays on the lot and crosses no building."""
     if starts_indoors(home.barriers, x1, y1, x2, y2):
@@ -229,7 +231,7 @@ def run_is_clear(home: Home, x1: float, y1: float, x2: float, y2: float) -> bool
     return not segment_enters(home.barriers, x1, y1, x2, y2)
 
 
-@njit(cache=True, nogil=True)
+@leaf
 def nearest_on_rectangle(
     x: float, y: float, cx: float, cy: float, ux: float, uy: float, hl: float, hw: float
 ) -> tuple[float, float]:
@@ -241,7 +243,7 @@ def nearest_on_rectangle(
     return cx + a * ux - b * uy, cy + a * uy + b * ux
 
 
-@njit(cache=True, nogil=True)
+@leaf
 def low_rim(ground: Ground, cx: float, cy: float, ux: float, uy: float, hl: float, hw: float) -> tuple[float, float]:
     """The lowest of eight points of the rim: middles of the sides first, then corners."""
     best = np.inf
@@ -264,10 +266,10 @@ def low_rim(ground: Ground, cx: float, cy: float, ux: float, uy: float, hl: floa
     return bx, by
 
 
-@njit(cache=True, nogil=True)
+@leaf
 def overflow_start(ground: Ground, rim_x: float, rim_y: float, cx: float, cy: float) -> tuple[int, int]:
     """The cell half a cell outside the rim, seen from the garden's middle, where the overflow sets out."""
-    length = math.hypot(rim_x - cx, rim_y - cy)
+    length = math.sqrt((rim_x - cx) * (rim_x - cx) + (rim_y - cy) * (rim_y - cy))
     out = 0.5 * ground.grid[4] / length if length > 0.0 else 0.0
     x = rim_x + out * (rim_x - cx)
     y = rim_y + out * (rim_y - cy)
@@ -277,7 +279,7 @@ def overflow_start(ground: Ground, rim_x: float, rim_y: float, cx: float, cy: fl
     return r, c
 
 
-@njit(cache=True, nogil=True)
+@leaf
 def overflow_end(home: Home, ground: Ground, rules: Rules, r: int, c: int, path: Array) -> int:
     """What the overflow from a cell ends at; remembered for cells of the own lot."""
     if r < 0 or c < 0 or r >= ground.z.shape[0] or c >= ground.z.shape[1]:

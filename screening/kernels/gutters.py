@@ -6,14 +6,15 @@ Places are distances [m] along the ring of the outline from vertex 0, counter-cl
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
+
+from screening.kernels.compiled import kernel
 
 Array = np.ndarray
 
 SAME_PLACE_M = 1e-6
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def gutters(eave: Array) -> Array:
     """Runs of edges with a gutter, each as first edge and number of edges; one whole ring where all have.
 
@@ -43,7 +44,7 @@ def gutters(eave: Array) -> Array:
     return out[:n].copy()
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def gutter_length(along: Array, start: int, count: int) -> float:
     """Length [m] of the gutter of ``count`` edges from edge ``start``."""
     m = along.shape[0] - 1
@@ -51,7 +52,7 @@ def gutter_length(along: Array, start: int, count: int) -> float:
     return along[end] - along[start] if end <= m else along[m] - along[start] + along[end - m]
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def stretches(spouts: Array, along: Array, eave: Array) -> tuple[Array, Array]:
     """Stretches of gutter and the downspout of each: the nearest along the gutter.
 

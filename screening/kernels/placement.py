@@ -8,12 +8,12 @@ cells fits and how steep its ground is. What would become the best place is test
 from __future__ import annotations
 
 import math
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
-from numba import njit
 
 from screening.kernels import flow
-from screening.kernels.canvas import draw_ground
+from screening.kernels.compiled import leaf
 from screening.kernels.ground import (
     Ground,
     Home,
@@ -29,34 +29,80 @@ from screening.kernels.ground import (
     overflow_end,
     overflow_start,
     run_is_clear,
-    starts_indoors,
     target_area,
 )
 from screening.kernels.plane import box_meets_edge, point_segment_distance, rectangle_within
+from screening.kernels.sight import direction_bin
+
+if TYPE_CHECKING:
+    from screening.kernels.canvas import Canvas
 
 Array = np.ndarray
 
 _BITS = 62
 
 # one row of a result
-FOUND, VOLUME, RUN, CX, CY, ANGLE, LENGTH, WIDTH, ROOF, END, BAND, TARGET = range(12)
+FOUND, VOLUME, RUN, CX, CY, ANGLE, LENGTH, WIDTH, ROOF, END, BAND, TARGET, TROUBLE = range(13)
+
+N_COLUMNS = 13
+"""Columns of a row; TROUBLE: 1 no place has a harmless overflow, 2 some may have one, 0 not looked at yet."""
 
 
-@njit(cache=True, nogil=True)
-def _block(table: Array, i: int, j: int, n: int, m: int) -> float:
+class Shape(NamedTuple):
+    """What is common to the rectangles tried in a frame: direction of the long side [rad], ratio of the sides.
+
+    Where ``across``, the long side lies along the frame's second axis. ``least`` and ``most`` are the widths in cells,
+    ``band_low`` and ``band_high`` the slope bands that occur, ``roof_m2`` is the roof of all downspouts.
+    """
+
+    angle: float
+    across: bool
+    ratio: float
+    least: int
+    most: int
+    band_low: int
+    band_high: int
+    roof_m2: float
+
+
+@leaf
+def block_of(table: Array, i: int, j: int, n: int, m: int) -> float:
+    """Sum of the ``n`` by ``m`` cells from ``(i, j)`` on, from an integral image."""
     return table[i + n, j + m] - table[i, j + m] - table[i + n, j] + table[i, j]
 
 
-@njit(cache=True, nogil=True)
-def _fits(count: Array, p: int, q: int, n: int, m: int) -> bool:
+@leaf
+def length_of(ratio: float, width: int) -> int:
+    """Length in cells of a rectangle."""
+    return int(ratio * width + 0.5)
+
+
+@leaf
+def fits(count: Array, p: int, q: int, n: int, m: int) -> bool:
+    """Whether ``n`` by ``m`` usable cells lie around a node."""
     i = p - n // 2
     j = q - m // 2
     if i < 0 or j < 0 or i + n >= count.shape[0] or j + m >= count.shape[1]:
         return False
-    return _block(count, i, j, n, m) == n * m
+    return block_of(count, i, j, n, m) == n * m
 
 
-@njit(cache=True, nogil=True)
+@leaf
+def _sides(shape: Shape, width: int) -> tuple[int, int]:
+    """Cells of a rectangle along the frame's axes."""
+    length = length_of(shape.ratio, width)
+    return (width, length) if shape.across else (length, width)
+
+
+@leaf
+def middle_of(canvas: Canvas, p: int, q: int, n: int, m: int) -> tuple[float, float]:
+    """Middle [m] of the rectangle of ``n`` by ``m`` cells at a node."""
+    u = (canvas.i0 + p - n // 2 + 0.5 * n) * canvas.step
+    v = (canvas.j0 + q - m // 2 + 0.5 * m) * canvas.step
+    return u * canvas.ux - v * canvas.uy, u * canvas.uy + v * canvas.ux
+
+
+@leaf
 def roof_in_reach(
     home: Home,
     ground: Ground,
@@ -96,9 +142,10 @@ def roof_in_reach(
     return roof, run
 
 
-@njit(cache=True, nogil=True)
+@leaf
 def _roof_near(
     home: Home,
+    indoors: Array,
     cx: float,
     cy: float,
     ux: float,
@@ -106,9 +153,13 @@ def _roof_near(
     hl: float,
     hw: float,
     ignore_blocks: bool,
-) -> tuple[float, int]:
-    """Roof area [m2] of the downspouts within a run's length and not behind the house, uphill or not; their bits."""
+) -> tuple[float, float, int]:
+    """Roof area [m2] of the downspouts within a run's length and not behind the house, uphill or not.
+
+    Also the sum of their runs [m], and their bits.
+    """
     roof = 0.0
+    run = 0.0
     mask = 0
     limit = home.max_run_m * home.max_run_m * (1.0 + 1e-9)
     for j in range(home.downspouts.shape[0]):
@@ -118,24 +169,26 @@ def _roof_near(
         run2 = (px - x) * (px - x) + (py - y) * (py - y)
         if run2 > limit:
             continue
-        if not ignore_blocks and starts_indoors(home.barriers, x, y, px, py):
+        if not ignore_blocks and indoors[j, direction_bin(px - x, py - y)]:
             continue
         roof += home.downspouts[j, 3]
+        run += math.sqrt(run2)
         if j < _BITS:
             mask |= 1 << j
-    return roof, mask
+    return roof, run, mask
 
 
-@njit(cache=True, nogil=True)
-def _most(roof_m2: float, area_m2: float, gain: Yield) -> float:
-    """The most that any slope band would keep [m2 of roof]."""
+@leaf
+def most_of(roof_m2: float, area_m2: float, low: int, high: int, gain: Yield, rules: Rules) -> float:
+    """The most that a garden of at most an area would keep in any of some slope bands [m2 of roof]."""
     best = 0.0
-    for band in range(gain.fraction.shape[0]):
-        best = max(best, diverted_roof(roof_m2, area_m2, band, gain))
+    for band in range(low, high + 1):
+        area = min(area_m2, target_area(roof_m2, band, gain, rules))
+        best = max(best, diverted_roof(roof_m2, area, band, gain))
     return best
 
 
-@njit(cache=True, nogil=True)
+@leaf
 def _better(volume: float, run: float, row: Array) -> bool:
     if row[FOUND] == 0.0:
         return True
@@ -144,13 +197,13 @@ def _better(volume: float, run: float, row: Array) -> bool:
     return volume > row[VOLUME] * (1.0 - 1e-9) and run < row[RUN] - 1e-6
 
 
-@njit(cache=True, nogil=True)
+@leaf
 def _size_for(area_m2: float, ratio: float, step: float, m_low: int, m_high: int) -> int:
     """Width in cells of a rectangle of at most a wanted area, between two widths."""
     return max(m_low, min(m_high, int(math.floor(math.sqrt(area_m2 / ratio) / step + 1e-9))))
 
 
-@njit(cache=True, nogil=True)
+@leaf
 def _end_of(
     home: Home,
     ground: Ground,
@@ -169,13 +222,13 @@ def _end_of(
     return overflow_end(home, ground, rules, r, c, path)
 
 
-@njit(cache=True, nogil=True)
-def _row_of(end: int) -> int:
+@leaf
+def row_of(end: int) -> int:
     """Row of the result: 1 for an overflow that troubles a neighbour or cannot be followed, else 0."""
     return 1 if end in (flow.NEIGHBOUR_LOT, flow.OFF_ELEVATION) else 0
 
 
-@njit(cache=True, nogil=True)
+@leaf
 def leaves_room(
     taken: Array, cx: float, cy: float, ux: float, uy: float, hl: float, hw: float, spacing_m: float
 ) -> bool:
@@ -204,100 +257,106 @@ def leaves_room(
     return True
 
 
-@njit(cache=True, nogil=True)
-def _try(
+@leaf
+def shape_of(home: Home, rules: Rules, gain: Yield, canvas: Canvas, angle: float, across: bool, ratio: float) -> Shape:
+    """The rectangles of a ratio within the allowed areas, none larger than the whole roof asks for."""
+    step = canvas.step
+    low = band_of(canvas.least_pct, gain.breaks_pct)
+    high = band_of(canvas.greatest_pct, gain.breaks_pct)
+    roof = 0.0
+    for j in range(home.downspouts.shape[0]):
+        roof += home.downspouts[j, 3]
+    wanted = 0.0
+    for band in range(low, high + 1):
+        wanted = max(wanted, target_area(roof, band, gain, rules))
+    least = int(math.ceil(rules.min_width_m / step - 1e-9))
+    while length_of(ratio, least) * least * step * step < rules.min_area_m2 - 1e-9:
+        least += 1
+    most = least
+    while length_of(ratio, most + 1) * (most + 1) * step * step <= wanted + 1e-9:
+        most += 1
+    return Shape(angle, across, ratio, least, most, low, high, roof)
+
+
+@leaf
+def try_node(
     home: Home,
     ground: Ground,
     rules: Rules,
     gain: Yield,
-    count: Array,
-    slope_sum: Array,
-    i0: int,
-    j0: int,
+    indoors: Array,
+    canvas: Canvas,
+    shape: Shape,
+    least: int,
     p: int,
     q: int,
-    ratio: float,
-    m_low: int,
-    m_top: int,
-    step: float,
-    angle: float,
     taken: Array,
     path: Array,
+    rival: int,
     best: Array,
 ) -> bool:
-    """Try the node ``(p, q)`` as a rectangle's middle; keep it in ``best`` if it is better. Whether anything fits."""
-    n = int(round(ratio * m_low))
-    if not _fits(count, p, q, n, m_low):
+    """Try the node ``(p, q)`` as a rectangle's middle; keep it in ``best`` if it is better.
+
+    It has to beat row ``rival`` of ``best`` to be looked at closely: row 0, the best place whose overflow troubles
+    nobody, unless no place of the home can have such an overflow.
+
+    Returns whether a rectangle ``least`` cells wide fits.
+    """
+    count = canvas.usable
+    n, m = _sides(shape, least)
+    if not fits(count, p, q, n, m):
         return False
-    low = m_low
-    high = m_top + 1
+    low = least
+    high = shape.most + 1
     while high - low > 1:
         mid = (low + high) // 2
-        if _fits(count, p, q, int(round(ratio * mid)), mid):
+        n, m = _sides(shape, mid)
+        if fits(count, p, q, n, m):
             low = mid
         else:
             high = mid
-    m = low
-    ux = math.cos(angle)
-    uy = math.sin(angle)
-    n = int(round(ratio * m))
-    cu = (i0 + p - n // 2 + 0.5 * n) * step
-    cv = (j0 + q - m // 2 + 0.5 * m) * step
-    cx = cu * ux - cv * uy
-    cy = cu * uy + cv * ux
-    near, among = _roof_near(home, cx, cy, ux, uy, 0.5 * n * step, 0.5 * m * step, rules.ignore_blocks)
-    most = _most(near, n * m * step * step, gain)
-    if near <= 0.0 or not _better(most, 0.0, best[0]):
+    width = low
+    ux = canvas.ux
+    uy = canvas.uy
+    step = canvas.step
+    n, m = _sides(shape, width)
+    cx, cy = middle_of(canvas, p, q, n, m)
+    roof, run, among = _roof_near(home, indoors, cx, cy, ux, uy, 0.5 * n * step, 0.5 * m * step, rules.ignore_blocks)
+    if roof <= 0.0:
         return True
-    # where the overflow goes decides against which of the two best places this one has to stand
-    m = _size_for(target_area(near, 0, gain, rules), ratio, step, m_low, m)
-    n = int(round(ratio * m))
-    cu = (i0 + p - n // 2 + 0.5 * n) * step
-    cv = (j0 + q - m // 2 + 0.5 * m) * step
-    end = flow.OWN_GROUND
-    if not rules.ignore_overflow:
-        end = _end_of(
-            home,
-            ground,
-            rules,
-            cu * ux - cv * uy,
-            cu * uy + cv * ux,
-            ux,
-            uy,
-            0.5 * n * step,
-            0.5 * m * step,
-            path,
-        )
-    if end == flow.BUILDING_SETBACK or not _better(most, 0.0, best[_row_of(end)]):
+    # a smaller rectangle about the same middle has longer runs and serves no more
+    most = most_of(roof, n * m * step * step, shape.band_low, shape.band_high, gain, rules)
+    if not _better(most, run, best[rival]):
         return True
-    first_m = m
-    roof = 0.0
-    run = 0.0
     volume = 0.0
     band = 0
     target = 0.0
     for _ in range(4):
-        n = int(round(ratio * m))
-        i = p - n // 2
-        j = q - m // 2
-        cu = (i0 + i + 0.5 * n) * step
-        cv = (j0 + j + 0.5 * m) * step
-        cx = cu * ux - cv * uy
-        cy = cu * uy + cv * ux
-        band = band_of(_block(slope_sum, i, j, n, m) / (n * m), gain.breaks_pct)
+        n, m = _sides(shape, width)
+        cx, cy = middle_of(canvas, p, q, n, m)
+        band = band_of(block_of(canvas.slope_sum, p - n // 2, q - m // 2, n, m) / (n * m), gain.breaks_pct)
         roof, run = roof_in_reach(home, ground, rules, cx, cy, ux, uy, 0.5 * n * step, 0.5 * m * step, False, among)
         if roof <= 0.0:
             return True
         target = target_area(roof, band, gain, rules)
-        if m == m_low or n * m * step * step <= target * 1.001:
+        if width == shape.least or n * m * step * step <= target * 1.001:
             break
-        m = _size_for(target, ratio, step, m_low, m - 1)
+        width = _size_for(target, shape.ratio, step, shape.least, width - 1)
     area = n * m * step * step
     volume = diverted_roof(roof, min(area, target), band, gain)
-    if not _better(volume, run, best[_row_of(end)]):
+    if not _better(volume, run, best[rival]):
         return True
     hl = 0.5 * n * step
     hw = 0.5 * m * step
+    # where the overflow goes decides against which of the two best places this one has to stand
+    end = flow.OWN_GROUND
+    if not rules.ignore_overflow:
+        end = _end_of(home, ground, rules, cx, cy, ux, uy, hl, hw, path)
+    if end == flow.BUILDING_SETBACK:
+        return True
+    row = row_of(end)
+    if not _better(volume, run, best[row]):
+        return True
     if not rectangle_within(home.allowed, cx, cy, ux, uy, 2.0 * hl, 2.0 * hw):
         return True
     if not cells_are_usable(ground, rules, cx, cy, ux, uy, hl, hw):
@@ -309,164 +368,17 @@ def _try(
         return True
     target = target_area(roof, band, gain, rules)
     volume = diverted_roof(roof, min(area, target), band, gain)
-    if not _better(volume, run, best[0]):
-        return True
-    if m != first_m and not rules.ignore_overflow:
-        end = _end_of(home, ground, rules, cx, cy, ux, uy, hl, hw, path)
-        if end == flow.BUILDING_SETBACK:
-            return True
-    row = _row_of(end)
     if _better(volume, run, best[row]):
         best[row, FOUND] = 1.0
         best[row, VOLUME] = volume
         best[row, RUN] = run
         best[row, CX] = cx
         best[row, CY] = cy
-        best[row, ANGLE] = angle
-        best[row, LENGTH] = n * step
-        best[row, WIDTH] = m * step
+        best[row, ANGLE] = shape.angle
+        best[row, LENGTH] = max(n, m) * step
+        best[row, WIDTH] = min(n, m) * step
         best[row, ROOF] = roof
         best[row, END] = end
         best[row, BAND] = band
         best[row, TARGET] = target
     return True
-
-
-@njit(cache=True, nogil=True)
-def _widths(ratio: float, step: float, rules: Rules) -> tuple[int, int]:
-    """Least and greatest width in cells of a rectangle of a shape within the allowed areas."""
-    m_low = int(math.ceil(rules.min_width_m / step - 1e-9))
-    while int(round(ratio * m_low)) * m_low * step * step < rules.min_area_m2 - 1e-9:
-        m_low += 1
-    m_top = m_low
-    while int(round(ratio * (m_top + 1))) * (m_top + 1) * step * step <= rules.max_area_m2 + 1e-9:
-        m_top += 1
-    return m_low, m_top
-
-
-@njit(cache=True, nogil=True)
-def search_frame(
-    home: Home,
-    ground: Ground,
-    rules: Rules,
-    gain: Yield,
-    taken: Array,
-    angle: float,
-    ratios: Array,
-    step: float,
-    stride: int,
-    strict: bool,
-    most_nodes: int,
-    clip: Array,
-    path: Array,
-    best: Array,
-) -> int:
-    """Search one frame over all ratios; returns how many positions fit (0: none lies in the allowed ground).
-
-    Nodes are looked at every ``stride`` cells, then ever nearer around the best one. ``most_nodes`` bounds the
-    nodes of one ratio: the stride grows where there are more.
-    """
-    diagonal = 2.0 * math.sqrt(rules.max_area_m2 * 3.0)
-    count, slope_sum, i0, j0 = draw_ground(
-        home,
-        ground,
-        rules,
-        taken,
-        math.cos(angle),
-        math.sin(angle),
-        step,
-        home.max_run_m + diagonal,
-        strict,
-        clip,
-    )
-    nu = count.shape[0] - 1
-    nv = count.shape[1] - 1
-    if nu < 1 or nv < 1 or count[nu, nv] * step * step < rules.min_area_m2 * 0.5:
-        return 0
-    while (nu // stride) * (nv // stride) > most_nodes:
-        stride += 1
-    fitted = 0
-    for k in range(ratios.shape[0]):
-        ratio = ratios[k]
-        m_low, m_top = _widths(ratio, step, rules)
-        # (i0 + p) a multiple of the stride: the same nodes whatever part of the ground is drawn
-        p_first = (-i0) % stride
-        q_first = (-j0) % stride
-        for p in range(p_first, nu + 1, stride):
-            for q in range(q_first, nv + 1, stride):
-                if _try(
-                    home,
-                    ground,
-                    rules,
-                    gain,
-                    count,
-                    slope_sum,
-                    i0,
-                    j0,
-                    p,
-                    q,
-                    ratio,
-                    m_low,
-                    m_top,
-                    step,
-                    angle,
-                    taken,
-                    path,
-                    best,
-                ):
-                    fitted += 1
-        if best[0, FOUND] == 1.0 and reached_target(best[0]):
-            break
-    for row in range(2):
-        if best[row, FOUND] == 0.0 or best[row, ANGLE] != angle:
-            continue
-        move = stride // 2
-        while move >= 1:
-            # the eight neighbours of the best place so far, twice as near each time
-            ratio = best[row, LENGTH] / best[row, WIDTH]
-            for k in range(ratios.shape[0]):
-                if abs(ratios[k] - ratio) < 0.26:
-                    ratio = ratios[k]
-                    break
-            m_low, m_top = _widths(ratio, step, rules)
-            u = best[row, CX] * math.cos(angle) + best[row, CY] * math.sin(angle)
-            v = -best[row, CX] * math.sin(angle) + best[row, CY] * math.cos(angle)
-            pc = int(round(u / step)) - i0
-            qc = int(round(v / step)) - j0
-            for dp in range(-1, 2):
-                for dq in range(-1, 2):
-                    p = pc + dp * move
-                    q = qc + dq * move
-                    if (dp != 0 or dq != 0) and 0 <= p <= nu and 0 <= q <= nv:
-                        _try(
-                            home,
-                            ground,
-                            rules,
-                            gain,
-                            count,
-                            slope_sum,
-                            i0,
-                            j0,
-                            p,
-                            q,
-                            ratio,
-                            m_low,
-                            m_top,
-                            step,
-                            angle,
-                            taken,
-                            path,
-                            best,
-                        )
-            move //= 2
-    return fitted
-
-
-@njit(cache=True, nogil=True)
-def reached_target(row: Array) -> bool:
-    """Whether a place has room for enough of the area its roof asks for.
-
-    A garden 30 % smaller still controls about 90 % of the runoff (quoted from a household guide, see
-    docs/method/siting.md), so four fifths are no reason to look for another shape.
-    """
-    return row[LENGTH] * row[WIDTH] >= 0.8 * row[TARGET]

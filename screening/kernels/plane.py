@@ -9,12 +9,13 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit
+
+from screening.kernels.compiled import leaf
 
 Array = np.ndarray
 
 
-@njit(cache=True, nogil=True)
+@leaf
 def inside(edges: Array, x: float, y: float) -> bool:
     """Whether a point lies within the area that the edges bound, by the even-odd test."""
     odd = False
@@ -28,7 +29,7 @@ def inside(edges: Array, x: float, y: float) -> bool:
     return odd
 
 
-@njit(cache=True, nogil=True)
+@leaf
 def point_segment_distance(x: float, y: float, x1: float, y1: float, x2: float, y2: float) -> float:
     """Distance [m] from a point to a segment."""
     dx = x2 - x1
@@ -41,10 +42,12 @@ def point_segment_distance(x: float, y: float, x1: float, y1: float, x2: float, 
             t = 0.0
         elif t > 1.0:
             t = 1.0
-    return math.hypot(x - x1 - t * dx, y - y1 - t * dy)
+    ex = x - x1 - t * dx
+    ey = y - y1 - t * dy
+    return math.sqrt(ex * ex + ey * ey)
 
 
-@njit(cache=True, nogil=True)
+@leaf
 def distance_to_edges(edges: Array, x: float, y: float) -> float:
     """Distance [m] from a point to the nearest edge; infinite where there is none."""
     best = np.inf
@@ -54,19 +57,19 @@ def distance_to_edges(edges: Array, x: float, y: float) -> float:
     return best
 
 
-@njit(cache=True, nogil=True)
+@leaf
 def _cross(ax: float, ay: float, bx: float, by: float, cx: float, cy: float) -> float:
     return (bx - ax) * (cy - ay) - (by - ay) * (cx - ax)
 
 
-@njit(cache=True, nogil=True)
+@leaf
 def crosses(edges: Array, x1: float, y1: float, x2: float, y2: float) -> bool:
     """Whether the segment properly crosses any edge.
 
     Touching does not count: a run starts on the eave of its own house. The tolerance is an area
     [m2] of 1e-6 times the segment's length, that is one micrometre of offset.
     """
-    eps = 1e-6 * math.hypot(x2 - x1, y2 - y1)
+    eps = 1e-6 * math.sqrt((x2 - x1) * (x2 - x1) + (y2 - y1) * (y2 - y1))
     for i in range(edges.shape[0]):
         a = edges[i, 0]
         b = edges[i, 1]
@@ -83,7 +86,7 @@ def crosses(edges: Array, x1: float, y1: float, x2: float, y2: float) -> bool:
     return False
 
 
-@njit(cache=True, nogil=True)
+@leaf
 def segment_enters(edges: Array, x1: float, y1: float, x2: float, y2: float) -> bool:
     """Whether the segment runs through the area that the edges bound.
 
@@ -95,33 +98,26 @@ def segment_enters(edges: Array, x1: float, y1: float, x2: float, y2: float) -> 
     length = math.hypot(x2 - x1, y2 - y1)
     if length < 1e-9:
         return False
-    # the parameters at which the segment touches a vertex, and its two ends
-    n = edges.shape[0]
-    touched = np.empty(n + 2)
-    touched[0] = 0.0
-    touched[1] = 1.0
-    m = 2
-    for i in range(n):
-        d = point_segment_distance(edges[i, 0], edges[i, 1], x1, y1, x2, y2)
-        if d < 1e-6:
+    # from one touched vertex to the next: the piece between them lies within or without
+    reached = 0.0
+    while reached < 1.0:
+        ahead = 1.0
+        for i in range(edges.shape[0]):
             t = ((edges[i, 0] - x1) * (x2 - x1) + (edges[i, 1] - y1) * (y2 - y1)) / (length * length)
-            if 0.0 < t < 1.0:
-                touched[m] = t
-                m += 1
-    ts = np.sort(touched[:m])
-    for i in range(m - 1):
-        if (ts[i + 1] - ts[i]) * length < 1e-3:
-            continue
-        t = 0.5 * (ts[i] + ts[i + 1])
-        x = x1 + t * (x2 - x1)
-        y = y1 + t * (y2 - y1)
-        # a point on a wall is not in the house: one micrometre of grace
-        if inside(edges, x, y) and distance_to_edges(edges, x, y) > 1e-6:
-            return True
+            if reached < t < ahead and point_segment_distance(edges[i, 0], edges[i, 1], x1, y1, x2, y2) < 1e-6:
+                ahead = t
+        if (ahead - reached) * length >= 1e-3:
+            t = 0.5 * (reached + ahead)
+            x = x1 + t * (x2 - x1)
+            y = y1 + t * (y2 - y1)
+            # a point on a wall is not in the house: one micrometre of grace
+            if inside(edges, x, y) and distance_to_edges(edges, x, y) > 1e-6:
+                return True
+        reached = ahead
     return False
 
 
-@njit(cache=True, nogil=True)
+@leaf
 def box_meets_edge(half_length: float, half_width: float, x1: float, y1: float, x2: float, y2: float) -> bool:
     """Whether a segment passes through the open box ``|x| < half_length, |y| < half_width``."""
     t0 = 0.0
@@ -152,7 +148,7 @@ def box_meets_edge(half_length: float, half_width: float, x1: float, y1: float, 
     return True
 
 
-@njit(cache=True, nogil=True)
+@leaf
 def rectangle_within(edges: Array, cx: float, cy: float, ux: float, uy: float, length: float, width: float) -> bool:
     """Whether a rectangle lies within the area the edges bound (touching its border is allowed).
 

@@ -5,7 +5,8 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit
+
+from screening.kernels.compiled import kernel
 
 Array = np.ndarray
 
@@ -13,7 +14,7 @@ SAME_M = 1e-5
 """Points nearer than this are one point, and a spike thinner than this is none."""
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def push(out: Array, n: int, x: float, y: float) -> int:
     """Append a point to a chain; returns its length. A chain that turns back on itself is shortened.
 
@@ -43,7 +44,7 @@ def push(out: Array, n: int, x: float, y: float) -> int:
     return n + 1
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def ring_area(ring: Array) -> float:
     """Signed area [m2] of an unclosed ring; counter-clockwise is positive."""
     area = 0.0

@@ -9,8 +9,8 @@ import math
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
 
+from screening.kernels.compiled import kernel
 from screening.kernels.downspouts import assumed, measured, number_of
 from screening.kernels.eaves import Eaves, eaves_of
 from screening.kernels.gutters import SAME_PLACE_M, stretches
@@ -81,7 +81,7 @@ class Split(NamedTuple):
     is_gable: Array
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def settle(xy: Array, first: Array) -> Array:
     """Closed rings, counter-clockwise and from a start that does not depend on where and which way they ran.
 
@@ -112,7 +112,7 @@ def settle(xy: Array, first: Array) -> Array:
     return out
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def drain(ring: Array, eave: Array, spouts: Array, pitch: float, rings: list[Array], owners: list[int]) -> Array:
     """Area [m2] that drains to each downspout; the rings of the parts and their downspouts go on the lists."""
     size = np.zeros(spouts.shape[0])
@@ -135,7 +135,7 @@ def drain(ring: Array, eave: Array, spouts: Array, pitch: float, rings: list[Arr
     return size
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _corners(edge: Array, corner_deg: float) -> Array:
     """Convex corners of a counter-clockwise ring."""
     out = np.empty(edge.shape[0], dtype=np.bool_)
@@ -148,7 +148,7 @@ def _corners(edge: Array, corner_deg: float) -> Array:
     return out
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _long_eaves(edge: Array, eave: Array, axis_x: float, axis_y: float, angle_deg: float) -> Array:
     """Eaves that run along the axis (a unit vector); all eaves where none does."""
     most = math.sin(math.radians(angle_deg)) + 1e-9
@@ -156,7 +156,7 @@ def _long_eaves(edge: Array, eave: Array, axis_x: float, axis_y: float, angle_de
     return out if out.any() else eave
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _outline(xy: Array, eave: Array) -> tuple[Array, Array]:
     """Ring of one roof from its first vertex as origin, and its eaves, without edges of no length."""
     m = xy.shape[0]
@@ -167,7 +167,7 @@ def _outline(xy: Array, eave: Array) -> tuple[Array, Array]:
     return xy[keep] - xy[0], eave[keep]
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _place(house_ring: Array, edge: Array, along: Array, spout: float) -> tuple[float, float]:
     """Point [m] at a distance along the ring."""
     i = min(max(np.searchsorted(along, spout, side="right") - 1, 0), edge.shape[0] - 1)
@@ -175,7 +175,7 @@ def _place(house_ring: Array, edge: Array, along: Array, spout: float) -> tuple[
     return house_ring[i, 0] + s * edge[i, 0], house_ring[i, 1] + s * edge[i, 1]
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _spouts(house: Eaves, eave: Array, near: Array, area_m2: float, habits: Habits) -> tuple[Array, bool]:
     """Places of a roof's downspouts along the ring [m], and whether they are measured."""
     found = measured(house.ring, house.along, eave, near, habits.snap_m)
@@ -185,7 +185,7 @@ def _spouts(house: Eaves, eave: Array, near: Array, area_m2: float, habits: Habi
     return assumed(house.along, eave, _corners(house.edge, habits.corner_deg), number), False
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _forget(rings: list[Array], owners: list[int], count: int) -> None:
     """Shorten the lists of `drain`."""
     while len(rings) > count:
@@ -193,7 +193,7 @@ def _forget(rings: list[Array], owners: list[int], count: int) -> None:
         owners.pop()
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def split_all(
     xy: Array,
     first: Array,

@@ -15,8 +15,8 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit
 
+from screening.kernels.compiled import kernel
 from screening.kernels.eaves import Eaves, cast
 from screening.kernels.rings import SAME_M, push
 
@@ -28,7 +28,7 @@ _MAX_KINKS = 8
 _KINK = 1e-11
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _meet(house: Eaves, i: int, is_fan: bool, u: float) -> tuple[float, float, int]:
     """Where a ray ends [m], and what it meets there (`cast`).
 
@@ -50,7 +50,7 @@ def _meet(house: Eaves, i: int, is_fan: bool, u: float) -> tuple[float, float, i
     return x + t * dx, y + t * dy, which
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _kink(house: Eaves, i: int, is_fan: bool, near: float, k: int, far: float) -> tuple[float, float]:
     """Between ``near``, which meets ``k``, and ``far``, which does not: the last ray that does, and the next."""
     lo = near
@@ -64,13 +64,13 @@ def _kink(house: Eaves, i: int, is_fan: bool, near: float, k: int, far: float) -
     return lo, hi
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _cells(house: Eaves, i: int) -> int:
     """Number of equal stretches between the rays of edge ``i``; rounding does not change it."""
     return max(1, int(math.ceil(house.edge[i, 2] / house.pitch_m - 1e-9)))
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _along_parabola(
     house: Eaves, v: int, k: int, x1: float, y1: float, x2: float, y2: float, out: Array, n: int
 ) -> int:
@@ -107,7 +107,7 @@ def _along_parabola(
     return n
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _sweep(house: Eaves, i: int, is_fan: bool, start: float, end: float, pitch: float, out: Array, n: int) -> int:
     """Write the ray ends of edge or vertex ``i`` from ``start`` to ``end``; returns the new count.
 
@@ -147,7 +147,7 @@ def _sweep(house: Eaves, i: int, is_fan: bool, start: float, end: float, pitch: 
     return n
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _sweep_edge(house: Eaves, i: int, a: float, b: float, out: Array, n: int) -> int:
     """Write the ray ends of edge ``i`` from distance ``a`` to ``b`` along it [m]."""
     length = house.edge[i, 2]
@@ -158,7 +158,7 @@ def _sweep_edge(house: Eaves, i: int, a: float, b: float, out: Array, n: int) ->
     return _sweep(house, i, False, start, end, length / _cells(house, i), out, n)
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def _sweep_vertex(house: Eaves, v: int, out: Array, n: int) -> int:
     """Write the fan of ray ends at vertex ``v``: from the normal of the eave before to that of the eave after.
 
@@ -182,7 +182,7 @@ def _sweep_vertex(house: Eaves, v: int, out: Array, n: int) -> int:
     return _sweep(house, v, True, first, first + turn, -_FAN_STEP, out, n)
 
 
-@njit(cache=True, nogil=True)
+@kernel
 def part_ring(house: Eaves, start: float, end: float, chain: Array) -> Array:
     """Outline of the roof that drains into the gutter from ``start`` to ``end``.
 

@@ -103,6 +103,12 @@ def _find_columns(name: str, header: Sequence[str], unit: str, hint: str) -> tup
 
 def read_times(name: str, lines: npt.NDArray[np.int64], texts: list[str]) -> TimeArray:
     """Turn texts into times in whole minutes; a zone that is the same on every line is dropped."""
+    if _are_plain(texts):
+        try:
+            return np.array(texts, dtype="datetime64[m]")
+        except ValueError:
+            # a date that does not exist: the loop below finds its line
+            pass
     plain = []
     zones = set()
     for number, text in zip(lines, texts, strict=True):
@@ -128,8 +134,31 @@ def read_times(name: str, lines: npt.NDArray[np.int64], texts: list[str]) -> Tim
         raise
 
 
+def _are_plain(texts: list[str]) -> bool:
+    """Whether every text has the form ``2019-07-04T15:00`` of a year from 1700 on, as those of most records have."""
+    length = 16
+    if not all(len(text) == length for text in texts) or not "".join(texts).isascii():
+        return False
+    sign = np.frombuffer("".join(texts).encode("ascii"), dtype=np.uint8).reshape(-1, length)
+    is_digit = (sign >= ord("0")) & (sign <= ord("9"))
+    marks = {4: "-", 7: "-", 13: ":"}
+    fine = all((sign[:, i] == ord(mark)).all() for i, mark in marks.items())
+    fine = fine and bool(np.isin(sign[:, 10], [ord("T"), ord(" ")]).all())
+    others = [i for i in range(length) if i not in marks and i != 10]
+    century = 10 * (sign[:, 0].astype(int) - ord("0")) + sign[:, 1].astype(int) - ord("0")
+    return bool(fine and is_digit[:, others].all() and ((century >= 17) & (century <= 21)).all())
+
+
 def read_depths(name: str, lines: npt.NDArray[np.int64], texts: list[str]) -> FloatArray:
     """Turn texts into depths in the file's unit, NaN where a line gives none."""
+    try:
+        # the plain way first; whatever it does not take goes through line by line
+        depth = np.array(texts, dtype="U").astype(float)
+    except ValueError:
+        pass
+    else:
+        if bool((depth >= 0.0).all()) and not bool(np.isinf(depth).any()):
+            return depth
     missing_words = {"", "nan", "na", "null", "none"}
     depth = np.full(len(texts), np.nan)
     for i, text in enumerate(texts):

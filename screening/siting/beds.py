@@ -8,22 +8,8 @@ import numpy as np
 import numpy.typing as npt
 import shapely
 
-from screening.kernels import flow
-from screening.kernels import gardens as kernel
-from screening.kernels.elevation import sample
-from screening.kernels.ground import (
-    Ground,
-    Home,
-    Rules,
-    Yield,
-    band_of,
-    can_serve,
-    diverted_roof,
-    overflow_end,
-    overflow_start,
-    run_is_clear,
-    target_area,
-)
+from screening.kernels import beds as kernel
+from screening.kernels.ground import Ground, Home, Rules, Yield, diverted_roof, target_area
 
 if TYPE_CHECKING:
     from screening.siting.search import FloatArray
@@ -159,19 +145,12 @@ def _around(part: shapely.Polygon, seed: shapely.Point, area_m2: float, rules: R
     """The ground of a part nearest to a point, of a wanted area, nowhere narrower than allowed."""
     if shapely.area(part) <= area_m2 * 1.02 and shapely.area(part) <= rules.max_area_m2:
         return part
-    low, high = 0.0, float(shapely.hausdorff_distance(seed, part)) + 1.0
+    reach = float(shapely.hausdorff_distance(seed, part)) + 1.0
     wanted = area_m2
     best = None
     for _ in range(3):
         # first the disc alone, which is quick; what its narrow ends lose is asked for on top the next time
-        for _ in range(10):
-            radius = 0.5 * (low + high)
-            disc = shapely.buffer(seed, radius, quad_segs=QUARTER_SEGMENTS)
-            cut = shapely.intersection(part, disc)
-            if float(shapely.area(cut)) < wanted:
-                low = radius
-            else:
-                high = radius
+        cut = _disc_of_area(part, seed, wanted, reach)
         pieces = shapely.get_parts(opened(cut, rules.min_width_m))
         pieces = pieces[shapely.get_dimensions(pieces) == 2]
         shape = pieces[int(np.argmax(shapely.area(pieces)))] if len(pieces) else None
@@ -182,57 +161,48 @@ def _around(part: shapely.Polygon, seed: shapely.Point, area_m2: float, rules: R
         if abs(missing) <= 0.1 * area_m2:
             break
         wanted += missing
-        if missing > 0.0:
-            high = radius + 3.0
-        else:
-            low = 0.0
     return best
+
+
+def _disc_of_area(part: shapely.Polygon, seed: shapely.Point, area_m2: float, reach_m: float) -> Any:
+    """The ground of a part within a disc around a point, of a wanted area within 2 %."""
+    low, high = 0.0, reach_m
+    low_area, high_area = 0.0, float(shapely.area(part))
+    if high_area <= area_m2:
+        return part
+    cut = part
+    for _ in range(12):
+        # the area grows about as the square of the radius
+        share = (area_m2 - low_area) / (high_area - low_area)
+        radius = float(np.sqrt(low * low + min(0.9, max(0.1, share)) * (high * high - low * low)))
+        cut = shapely.intersection(part, shapely.buffer(seed, radius, quad_segs=QUARTER_SEGMENTS))
+        area = float(shapely.area(cut))
+        if abs(area - area_m2) <= 0.02 * area_m2:
+            break
+        if area < area_m2:
+            low, low_area = radius, area
+        else:
+            high, high_area = radius, area
+    return cut
 
 
 def _judge(home: Home, ground: Ground, rules: Rules, gain: Yield, shape: shapely.Polygon) -> Bed | None:
     """What a bed would serve and keep; None where it serves nothing or its overflow runs at a building."""
-    x0, y0, x1, y1 = shapely.bounds(shape)
-    xs, ys = np.meshgrid(np.arange(x0 + 0.125, x1, 0.25), np.arange(y0 + 0.125, y1, 0.25))
-    inside = shapely.contains_xy(shape, xs, ys)
-    xs, ys = xs[inside], ys[inside]
-    if not len(xs):
-        return None
-    cell = ground.grid[4]
-    r = np.floor((ground.grid[1] - ys) / cell - ground.grid[2]).astype(int)
-    c = np.floor((xs - ground.grid[0]) / cell - ground.grid[3]).astype(int)
-    if r.min() < 0 or c.min() < 0 or r.max() >= ground.z.shape[0] or c.max() >= ground.z.shape[1]:
-        return None
-    slopes = ground.slope[r, c]
-    if not (slopes <= rules.max_slope_pct).all():
-        return None
-    slope = float(slopes.mean())
-    elevation = float(ground.z[r, c].mean())
-    band = band_of(slope, gain.breaks_pct)
-    runs = np.zeros((len(home.downspouts), 5))
-    for j in range(len(home.downspouts)):
-        x, y = float(home.downspouts[j, 0]), float(home.downspouts[j, 1])
-        line = shapely.shortest_line(shape, shapely.Point(x, y))
-        px, py = shapely.get_coordinates(line)[0]
-        fine, length, fall = can_serve(home, ground, rules, j, px, py, elevation)
-        served = fine and run_is_clear(home, x, y, px, py)
-        runs[j] = (1.0 if served else 0.0, px, py, length, fall)
-    roof = float(home.downspouts[runs[:, 0] == 1.0, 3].sum())
-    if roof <= 0.0:
-        return None
-    rim = shapely.get_coordinates(shapely.segmentize(shapely.get_exterior_ring(shape), 1.0))
-    heights = np.array([sample(ground.z, ground.ground, ground.grid, x, y) for x, y in rim])
-    if np.isnan(heights).all():
-        return None
-    lowest = rim[int(np.nanargmin(np.round(heights, 6)))]
+    rim = shapely.get_coordinates(shapely.get_exterior_ring(shape))
     middle = shapely.get_coordinates(shapely.centroid(shape))[0]
-    row, col = overflow_start(ground, lowest[0], lowest[1], middle[0], middle[1])
-    path = np.empty((int(rules.max_trace_m / cell) + 8, 2))
-    end = overflow_end(home, ground, rules, row, col, path)
-    if end == flow.BUILDING_SETBACK:
+    edges = np.ascontiguousarray(np.hstack([rim[:-1], rim[1:]]))
+    will_do, row, runs, path = kernel.judge(home, ground, rules, gain, edges, float(shapely.area(shape)), middle)
+    if not will_do:
         return None
-    _, points = kernel.overflow_way(home, ground, rules, lowest[0], lowest[1], middle[0], middle[1], path)
-    target = target_area(roof, band, gain, rules)
-    area = float(shapely.area(shape))
-    volume = diverted_roof(roof, min(area, target), band, gain)
-    way = np.vstack([lowest[None, :], path[:points]])
-    return Bed(shape, volume, band, end, slope, elevation, target, roof, runs, way)
+    return Bed(
+        shape,
+        float(row[kernel.VOLUME]),
+        int(row[kernel.BAND]),
+        int(row[kernel.END]),
+        float(row[kernel.SLOPE]),
+        float(row[kernel.ELEV]),
+        float(row[kernel.TARGET]),
+        float(row[kernel.ROOF]),
+        runs,
+        path,
+    )

@@ -139,10 +139,10 @@ def siting_rules(params: Params) -> SitingRules:
 
 
 def directions(lot: ObjectArray, downslope_deg: FloatArray, slope_pct: FloatArray) -> FloatArray:
-    """Directions of the long side to try (n, 3) [rad, counter-clockwise from east].
+    """Directions of the long side to try (n, 2) [rad, counter-clockwise from east].
 
-    First along the contour (square to the downslope direction), then along the lot and across it. On level ground
-    the lot's own direction comes first.
+    First along the contour (square to the downslope direction), then along the lot, and square to that. On level
+    ground both are the lot's own.
     """
     box = shapely.get_coordinates(shapely.get_exterior_ring(shapely.oriented_envelope(lot))).reshape(-1, 5, 2)
     side = np.diff(box[:, :3], axis=1)
@@ -155,7 +155,7 @@ def directions(lot: ObjectArray, downslope_deg: FloatArray, slope_pct: FloatArra
     level = ~(slope_pct >= LEVEL_PCT)
     turned = np.where(level, 0.0, np.round((contour - lot_angle) / (math.pi / 2.0)) * (math.pi / 2.0))
     lot_angle = lot_angle + turned
-    return np.column_stack([np.where(level, lot_angle, contour), lot_angle, lot_angle + math.pi / 2.0])
+    return np.column_stack([np.where(level, lot_angle, contour), lot_angle])
 
 
 def city_of(lots: Lots, building_edges: tuple[FloatArray, IntArray]) -> kernel.City:
@@ -185,7 +185,15 @@ def city_of(lots: Lots, building_edges: tuple[FloatArray, IntArray]) -> kernel.C
     )
 
 
-def place_gardens(city: kernel.City, ground: Ground, how: SitingRules, gain: Yield, *, is_thorough: bool) -> Placed:
+def place_gardens(
+    city: kernel.City,
+    ground: Ground,
+    how: SitingRules,
+    gain: Yield,
+    *,
+    is_thorough: bool = False,
+    any_will_do: bool = False,
+) -> Placed:
     """Place gardens for all homes.
 
     Parameters
@@ -199,7 +207,11 @@ def place_gardens(city: kernel.City, ground: Ground, how: SitingRules, gain: Yie
         What gardens keep.
     is_thorough : bool
         Whether every five degrees on a finer grid are tried where nothing was found.
+    any_will_do : bool
+        Whether the search ends with the first place: for the question if there is one.
     """
     return Placed(
-        *kernel.place_all(city, ground, how.rules, gain, how.ratios, how.step_m, is_thorough, how.most_gardens)
+        *kernel.place_all(
+            city, ground, how.rules, gain, how.ratios, how.step_m, is_thorough, any_will_do, how.most_gardens
+        )
     )

@@ -19,13 +19,13 @@ TOLERANCE_M = 1e-4
 """A tenth of a millimetre: rounding of coordinates, nothing more."""
 
 
-def nearest_distances(things: ObjectArray, others: ObjectArray) -> npt.NDArray[np.float64]:
-    """Distance [m] of each geometry to the nearest of others; infinite where there are none."""
-    out = np.full(len(things), np.inf)
+def comes_near(things: ObjectArray, others: ObjectArray, distance_m: float) -> npt.NDArray[np.bool_]:
+    """Which geometries lie nearer than a distance [m] to any of others."""
+    out = np.zeros(len(things), dtype=bool)
     if len(others) and len(things):
-        tree = shapely.STRtree(others)
-        (row, _), distance = tree.query_nearest(things, return_distance=True, all_matches=False)
-        out[row] = distance
+        thing, other = shapely.STRtree(others).query(things, predicate="dwithin", distance=distance_m)
+        near = shapely.distance(things[thing], others[other]) < distance_m
+        out[thing[near]] = True
     return out
 
 
@@ -57,9 +57,9 @@ def obeys_rules(
     lot = homes.lot[gardens.home]
     fine = shapely.covers(lot, shape)
     fine &= shapely.distance(shapely.boundary(lot), shape) >= rules.lot_line_m - TOLERANCE_M
-    fine &= nearest_distances(shape, footprints) >= setback_m - TOLERANCE_M
+    fine &= ~comes_near(shape, footprints, setback_m - TOLERANCE_M)
     for things, distance in keep_away:
-        fine &= nearest_distances(shape, things) >= distance - TOLERANCE_M
+        fine &= ~comes_near(shape, things, distance - TOLERANCE_M)
     area = shapely.area(shape)
     fine &= (area >= rules.min_garden_area_m2 - 1e-6) & (area <= rules.max_garden_area_m2 + 1e-6)
     fine &= gardens.width_m >= rules.min_garden_width_m - TOLERANCE_M

@@ -148,7 +148,7 @@ def _fits_under(
 def _finds(lots: Lots, around: Surroundings, ground: Ground, how: SitingRules, gain: Yield) -> npt.NDArray[np.bool_]:
     """Which homes get a garden."""
     fresh = ground._replace(memo=np.zeros_like(ground.memo))
-    placed = place_gardens(city_of(lots, around.building_edges), fresh, how, gain, is_thorough=False)
+    placed = place_gardens(city_of(lots, around.building_edges), fresh, how, gain, any_will_do=True)
     return np.asarray(placed.rows[:, 0, 0] == 1.0)
 
 

@@ -1,0 +1,61 @@
+"""Which way from a downspout leads straight into the house: a table by direction, quick to look up."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from screening.kernels.compiled import kernel, leaf
+from screening.kernels.plane import inside
+
+if TYPE_CHECKING:
+    from screening.kernels.ground import Home
+
+Array = np.ndarray
+
+BINS = 64
+
+_NEAR_M = 0.02
+"""How far along a run to look whether it has gone indoors."""
+
+
+@leaf
+def direction_bin(dx: float, dy: float) -> int:
+    """Which of the ``BINS`` a direction falls into, counter-clockwise from east; 0 for none at all.
+
+    Bins are even in ``|dx| + |dy| = 1`` instead of the angle, which needs no arc tangent.
+    """
+    total = abs(dx) + abs(dy)
+    if total == 0.0:
+        return 0
+    t = dy / total
+    if dx < 0.0:
+        t = 2.0 - t
+    elif dy < 0.0:
+        t = 4.0 + t
+    return min(int(t * (BINS // 4)), BINS - 1)
+
+
+@kernel
+def indoors_table(home: Home) -> Array:
+    """Whether every run from a downspout in a direction goes indoors at once: (downspouts, BINS) bool array.
+
+    True only where both borders of the bin and its middle do, so that a bin which holds a wall's own direction is
+    left to the exact test.
+    """
+    n = home.downspouts.shape[0]
+    out = np.zeros((n, BINS), dtype=np.bool_)
+    half = np.empty(2 * BINS, dtype=np.bool_)
+    for j in range(n):
+        for k in range(2 * BINS):
+            t = 2.0 * k / BINS
+            dx = abs(2.0 - t) - 1.0
+            dy = 1.0 - abs(t - 1.0) if t <= 2.0 else abs(t - 3.0) - 1.0
+            length = np.hypot(dx, dy)
+            x = home.downspouts[j, 0] + _NEAR_M * dx / length
+            y = home.downspouts[j, 1] + _NEAR_M * dy / length
+            half[k] = inside(home.barriers, x, y)
+        for k in range(BINS):
+            out[j, k] = half[2 * k] and half[2 * k + 1] and half[(2 * k + 2) % (2 * BINS)]
+    return out
