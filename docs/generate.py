@@ -32,6 +32,7 @@ CODE_LISTS = {
     "FLAG_CODES": "Flags: what to know about a candidate (`candidate_homes.flags`)",
     "ALTERNATIVE_CODES": "Alternatives to look at on a visit (`other_parcels.alternative_code`)",
     "TIGHTEST_CODES": "Tightest rules (`other_parcels.tightest_rule_code`)",
+    "MERGE_CODES": "Why a parcel has no row of its own (`merged_parcels.merge_code`)",
     "SHAPE_CODES": "Shapes (`gardens.shape_code`)",
     "ROLE_CODES": "Roles of buildings (`buildings.role_code`)",
 }

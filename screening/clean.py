@@ -26,13 +26,14 @@ class CleanParcels(NamedTuple):
         is_stack, n_features``.
     broken : DataFrame
         Rows without a usable outline: ``parcel_id, address, reason_text``.
-    n_merged : int
-        Features folded into another row.
+    merged : DataFrame
+        Features folded into another row: ``parcel_id, address, merge_code, kept_parcel_id``, and the ``home_id`` of
+        the row that stands for them.
     """
 
     kept: gpd.GeoDataFrame
     broken: pd.DataFrame
-    n_merged: int
+    merged: pd.DataFrame
 
 
 def repair(geometry: ObjectArray) -> tuple[ObjectArray, npt.NDArray[np.bool_], npt.NDArray[np.bool_]]:
@@ -151,8 +152,15 @@ def clean_parcels(parcels: gpd.GeoDataFrame) -> CleanParcels:
     good["is_stack"] = n_different.to_numpy()[place] > 1 if len(place) else np.zeros(0, dtype=bool)
     kept = good[first].reset_index(drop=True)
     kept["home_id"] = unique_ids(kept["parcel_id"].to_numpy(dtype=object), kept.geometry.to_numpy(), "at-")
+    # places are numbered in the order of their first rows, which are the kept ones
+    stands_for = place[~first]
+    merged = pd.DataFrame(good.loc[~first, ["parcel_id", "address"]])
+    same = (who[~first].to_numpy() == who[first].to_numpy()[stands_for]).all(axis=1)
+    merged["merge_code"] = np.where(same, "duplicate", "stack").astype(object)
+    merged["kept_parcel_id"] = kept["parcel_id"].to_numpy(dtype=object)[stands_for]
+    merged["home_id"] = kept["home_id"].to_numpy(dtype=object)[stands_for]
     kept = kept.sort_values("home_id", kind="stable").reset_index(drop=True)
-    return CleanParcels(kept, broken, int((~first).sum()))
+    return CleanParcels(kept, broken, merged.reset_index(drop=True))
 
 
 class CleanBuildings(NamedTuple):

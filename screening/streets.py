@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import re
-from typing import Any
+from collections import Counter
+from functools import cache
+from typing import TYPE_CHECKING, Any, Final
 
 import geopandas as gpd
 import numpy as np
@@ -11,12 +13,113 @@ import numpy.typing as npt
 import pandas as pd
 import shapely
 
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
 ObjectArray = npt.NDArray[Any]
 
 NEAR_STREET_M = 60.0
 """A lot counts to no street line that is farther away (program default)."""
 
 _HOUSE_NUMBER = re.compile(r"^\s*\d+[A-Za-z]?(?:\s*[-/]\s*\d+[A-Za-z]?)?(?:\s+1/2)?\s+")
+
+# USPS Publication 28, Postal Addressing Standards, appendix C1 (street suffix abbreviations): the usual ones, from
+# memory. The standard abbreviation stands first, after it what it is also written as.
+_TYPES: Final = """
+    ALY ALLEY; AVE AVENUE AV; BLVD BOULEVARD; CIR CIRCLE; CT COURT; CV COVE; CRES CRESCENT; XING CROSSING; DR DRIVE;
+    EXPY EXPRESSWAY; EXT EXTENSION; FWY FREEWAY; GDNS GARDENS; GLN GLEN; GRN GREEN; GRV GROVE; HTS HEIGHTS;
+    HWY HIGHWAY; HL HILL; HLS HILLS; JCT JUNCTION; KNL KNOLL; LNDG LANDING; LN LANE; LOOP; MNR MANOR; MDW MEADOW;
+    MDWS MEADOWS; ML MILL; MTN MOUNTAIN; PARK; PKWY PARKWAY PKY; PASS; PATH; PIKE; PL PLACE; PLZ PLAZA; PT POINT;
+    RDG RIDGE; RD ROAD; RTE ROUTE RT; ROW; RUN; SQ SQUARE; STA STATION; ST STREET; TER TERRACE TERR; TRL TRAIL;
+    TPKE TURNPIKE; VLY VALLEY; VW VIEW; VLG VILLAGE; VIS VISTA; WALK; WAY WY
+"""
+_TYPE: Final[Mapping[str, str]] = {word: group.split()[0] for group in _TYPES.split(";") for word in group.split()}
+# The same publication, appendix B and section 233 (directionals), from memory.
+_DIRECTION: Final[Mapping[str, str]] = {
+    word: short
+    for long, short in (
+        ("NORTH", "N"),
+        ("SOUTH", "S"),
+        ("EAST", "E"),
+        ("WEST", "W"),
+        ("NORTHEAST", "NE"),
+        ("NORTHWEST", "NW"),
+        ("SOUTHEAST", "SE"),
+        ("SOUTHWEST", "SW"),
+    )
+    for word in (long, short)
+}
+_INITIAL: Final = re.compile(r"(?<=\b\w)\.(?=\w\b)")
+
+
+@cache
+def street_key(name: str) -> str:
+    """What two spellings of one street have in common.
+
+    Case, blanks and dots don't count, and the usual words for the type and direction of a street count as their
+    abbreviations: "North Alder Street" and "N. ALDER ST" have the key ``N ALDER ST``. A word that is the name itself
+    is left alone: "North Street" is not "N Street", and "Court Street" begins with ``COURT``.
+
+    Parameters
+    ----------
+    name : str
+
+    Returns
+    -------
+    str
+        For comparing only; "" where the name has no letter and no digit.
+    """
+    words = _INITIAL.sub("", name.upper()).replace(".", " ").split()
+    before, words = _take_direction(words, at_end=False)
+    after, words = _take_direction(words, at_end=True)
+    # of the words at the end that are types the first word of all is none: "Court Street", "Park Place"
+    k = len(words) - 1
+    while k > 0 and words[k] in _TYPE:
+        words[k] = _TYPE[words[k]]
+        k -= 1
+    # a type may stand before a number or a letter as well: "Highway 9", "Avenue B"
+    for i, word in enumerate(words[1:]):
+        if word[0].isdigit() or (len(word) == 1 and i == 0):
+            words[i] = _TYPE.get(words[i], words[i])
+    return " ".join([*before, *words, *after])
+
+
+def _take_direction(words: list[str], *, at_end: bool) -> tuple[list[str], list[str]]:
+    """Direction at one end of a name, abbreviated, and the words that are left; none if no name would be left."""
+    for n in (2, 1):
+        part, rest = (words[-n:], words[:-n]) if at_end else (words[:n], words[n:])
+        short = "".join(_DIRECTION.get(word, "?") for word in part)
+        is_name = len(rest) > 1 or (len(rest) == 1 and rest[0] not in _TYPE)
+        if len(part) == n and short in _DIRECTION and is_name:
+            return [short], rest
+    return [], words
+
+
+def one_spelling(names: ObjectArray, preferred: ObjectArray) -> ObjectArray:
+    """Write every street in one way: as the preferred names do, else as most of the names do.
+
+    Parameters
+    ----------
+    names : (n,) array of str or None
+    preferred : (m,) array of str or None
+        Names of the street layer. Of several spellings there the most frequent counts too.
+
+    Returns
+    -------
+    (n,) array of str or None
+        Of equally frequent spellings the first in the alphabet.
+    """
+    spelling = _most_frequent(names) | _most_frequent(preferred)
+    return np.array([spelling[street_key(name)] if isinstance(name, str) else None for name in names], dtype=object)
+
+
+def _most_frequent(names: ObjectArray) -> dict[str, str]:
+    """The most frequent spelling by key; an order of rows that is another gives the same."""
+    counts = Counter(name for name in names if isinstance(name, str))
+    found: dict[str, str] = {}
+    for name, _ in sorted(counts.items(), key=lambda item: (-item[1], item[0])):
+        found.setdefault(street_key(name), name)
+    return found
 
 
 def street_from_address(address: str | None) -> str | None:
@@ -32,6 +135,9 @@ def street_of(
 ) -> ObjectArray:
     """Street of each lot: the given one, else that of the address, else the nearest street with a name.
 
+    Names that differ in case, blanks, dots or usual abbreviations only are one street (`street_key`); it is written
+    as in the street layer, where that has it.
+
     Parameters
     ----------
     given, address : (n,) array of str or None
@@ -43,6 +149,7 @@ def street_of(
     for i in np.flatnonzero(pd.isna(out)):
         out[i] = street_from_address(address[i] if isinstance(address[i], str) else None)
     rest = np.flatnonzero(pd.isna(out))
+    known = np.empty(0, dtype=object) if streets is None else streets["street_name"].to_numpy(dtype=object)
     if streets is not None and len(rest):
         named = streets[streets["street_name"].notna() & ~streets.geometry.is_empty & streets.geometry.notna()]
         if len(named):
@@ -55,7 +162,7 @@ def street_of(
             first = np.ones(len(order), dtype=bool)
             first[1:] = lot[order][1:] != lot[order][:-1]
             out[rest[lot[order][first]]] = names[line[order][first]]
-    return out
+    return one_spelling(out, known)
 
 
 def street_totals(homes: pd.DataFrame, streets: gpd.GeoDataFrame | None, crs: Any) -> gpd.GeoDataFrame:
@@ -87,9 +194,10 @@ def street_totals(homes: pd.DataFrame, streets: gpd.GeoDataFrame | None, crs: An
     geometry = np.full(len(totals), None, dtype=object)
     totals["length_m"] = np.nan
     if streets is not None:
-        lines = streets[streets["street_name"].isin(totals["street"])]
+        rows = _rows_by_key(streets["street_name"].to_numpy(dtype=object))
+        lines = streets.geometry.to_numpy()
         for i, name in enumerate(totals["street"]):
-            parts = shapely.get_parts(lines.geometry[lines["street_name"] == name].to_numpy())
+            parts = shapely.get_parts(lines[rows.get(street_key(name), [])])
             parts = parts[shapely.get_type_id(parts) == shapely.GeometryType.LINESTRING]
             if len(parts):
                 # in an order that does not depend on the file's
@@ -98,3 +206,13 @@ def street_totals(homes: pd.DataFrame, streets: gpd.GeoDataFrame | None, crs: An
                 geometry[i] = shapely.multilinestrings(parts)
                 totals.loc[i, "length_m"] = float(shapely.length(parts).sum())
     return gpd.GeoDataFrame(totals, geometry=geometry, crs=crs)
+
+
+def _rows_by_key(names: Sequence[Any]) -> dict[str, list[int]]:
+    """Rows of each street, whatever its spelling."""
+    keys = {name: street_key(name) for name in set(names) if isinstance(name, str)}
+    rows: dict[str, list[int]] = {}
+    for i, name in enumerate(names):
+        if name in keys:
+            rows.setdefault(keys[name], []).append(i)
+    return rows

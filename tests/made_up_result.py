@@ -152,12 +152,18 @@ def layers():
         "other_parcels": others,
         "streets": streets,
     }
+    merged = {
+        "parcel_id": ["0018"],
+        "address": ["19 Alder Street"],
+        "merge_code": ["duplicate"],
+        "kept_parcel_id": ["0018"],
+    }
     return {
         name: frame(
             name, [row for row, _ in pairs], [place(shape) if shape is not None else None for _, shape in pairs]
         )
         for name, pairs in found.items()
-    }
+    } | {"merged_parcels": pd.DataFrame(merged)}
 
 
 def _add_home(rank, home, homes, gardens, spouts, runs, paths, buildings, parts, ground):
@@ -296,4 +302,4 @@ def _multi(shape):
 def record(**overrides):
     """A run record: the parameters of a run with defaults, and some counts."""
     parameters = {f"param.{key}": text for key, text in load_params(None, overrides).record().items()}
-    return parameters | {"n_parcels_read": "6", "elevation_cell_m": "1", "rain_years": "2011-2020"}
+    return parameters | {"n_parcels_read": "7", "elevation_cell_m": "1", "rain_years": "2011-2020"}

@@ -25,6 +25,7 @@ from made_files import (
     write_frame,
 )
 
+from screening.batch.prepare import prepare
 from screening.errors import CRSError, InputError, ParameterError, SchemaError
 from screening.params import load_params
 from screening.read import read_city, read_layer
@@ -355,8 +356,32 @@ def test_across_the_antimeridian(town):
 def test_box_without_parcels(tmp_path):
     params = make_city(tmp_path)
     with pytest.raises(InputError) as caught:
-        read_city(params, bounds_m=(0.0, 0.0, 10.0, 10.0))
-    assert_one_sentence(caught.value, "parcels.gpkg", "no parcel", "(0, 0, 10, 10)", "the box")
+        read_city(params, bounds_m=(0.25, 0.0, 10.0, 1234567.125), margin_m=215.0)
+    assert_one_sentence(
+        caught.value,
+        "parcels.gpkg has no parcel in the box 0.25,0,10,1234567.125;",
+        "x 480,000 to 480,090 m",
+        "y 4,980,000 to 4,980,090 m",
+        "in metres of NAD83 / UTM zone 15N",
+    )
+
+
+def test_box_beside_the_parcels(tmp_path):
+    params = make_city(tmp_path)
+    box = (WEST_M - 60.5, SOUTH_M, WEST_M - 20.0, SOUTH_M + 50.0)
+    city = read_city(params, bounds_m=box, margin_m=100.0)
+    assert len(city.parcels) == 9
+    with pytest.raises(InputError) as caught:
+        prepare(city, params, box, None)
+    assert_one_sentence(caught.value, "the box 479939.5,4980000,479980,4980050;", "x 480,000 to 480,090 m")
+
+
+@pytest.mark.parametrize("box", [(-93.3, 44.9, -93.2, 45.0), (-1e12, -1e12, -9e11, -9e11)])
+def test_a_box_in_degrees_or_nowhere_is_shown_as_it_was_given(tmp_path, box):
+    params = make_city(tmp_path)
+    with pytest.raises(InputError) as caught:
+        read_city(params, bounds_m=box, margin_m=215.0)
+    assert_one_sentence(caught.value, "parcels.gpkg", f"the box {box[0]:.15g},{box[1]:.15g},")
 
 
 def test_zip_archives(town):

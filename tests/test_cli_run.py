@@ -14,6 +14,7 @@ import threading
 from pathlib import Path
 
 import click
+import geopandas as gpd
 import gpkg_validity
 import made_up_result
 import pytest
@@ -129,7 +130,13 @@ def test_inputs_may_come_without_a_run_file(runner, calls, tmp_path, monkeypatch
         (["RUN", "-o", "out.gpkg", "--jobs", "0"], 2, "x>=1"),
         (["RUN", "-o", "out.gpkg", "--limit", "0"], 2, "x>=1"),
         (["RUN", "-o", "out.gpkg", "--rules", "atlantis"], 2, "us-midwest"),
-        (["RUN", "-o", "out.gpkg", "--set", "rules.lot_lines_m=2"], 2, "lot_line_m"),
+        (["RUN", "-o", "out.gpkg", "--set", "rules.lot_lines_m=2"], 2, "screening: --set rules.lot_lines_m=2: unknown"),
+        (
+            ["RUN", "-o", "out.gpkg", "--set", "soil.rate_mm_h=x"],
+            2,
+            "screening: --set soil.rate_mm_h=x: must be a number",
+        ),
+        (["RUN", "-o", "out.gpkg", "--set", "roof.form=hi\nps"], 2, "screening: --set roof.form=hi ps: must be one of"),
     ],
 )
 def test_wrong_options_end_before_any_work(runner, calls, tmp_path, monkeypatch, arguments, code, words):
@@ -434,3 +441,24 @@ def test_a_few_real_homes_from_end_to_end(runner, tmp_path):
         (total,) = connection.execute("SELECT sum(diverted_m3_y) FROM candidate_homes").fetchone()
     connection.close()
     assert total == pytest.approx(data["diverted_m3_y"], rel=1e-12)
+
+
+def test_a_unit_of_a_stack_is_found_in_a_real_result(runner, tmp_path):
+    output = tmp_path / "out.gpkg"
+    parcels = gpd.read_file(sample_folder() / "parcels.gpkg")
+    units = parcels[parcels["address"].fillna("").str.contains(r" Unit \d+$")].sort_values("parcel_id")
+    west, south, east, north = units.total_bounds
+    box = f"--bbox={west + 9},{south + 9},{east - 9},{north - 9}"
+    done = runner.invoke(main, ["run", str(RUN_FILE), "-o", str(output), box, "--json"])
+    assert done.exit_code == 0, done.output
+    assert json.loads(done.stdout)["n_parcels_merged"] == len(units) - 1 > 1
+    first, *others = units["parcel_id"]
+    merged = gpd.read_file(output, layer="merged_parcels")
+    assert merged[["parcel_id", "merge_code", "kept_parcel_id"]].to_numpy().tolist() == [
+        [name, "stack", first] for name in others
+    ]
+    for name in others:
+        explained = runner.invoke(main, ["explain", str(output), name])
+        assert explained.exit_code == 0, explained.output
+        assert f"Parcel {name} has the same outline as parcel {first}:" in explained.stdout
+    assert gpkg_validity.problems(output) == []

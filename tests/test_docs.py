@@ -104,6 +104,14 @@ def test_parameters_named_in_texts_exist(path):
         assert name in known or name.endswith("_"), f"[{section}] {name}"
 
 
+@pytest.mark.parametrize("path", PAGES, ids=lambda path: path.name)
+def test_what_is_said_to_be_held_by_tests_names_the_tests(path):
+    text = path.read_text("utf-8")
+    for name in re.findall(r"`tests/([\w./]+)`", text):
+        assert (ROOT / "tests" / name).exists(), name
+    assert not re.search(r"\btested\)", text), "say which test"
+
+
 def test_nothing_is_promised_that_only_a_visit_can_decide():
     # "never approved" and the like may stand; a place may not be called so.
     for path in PAGES:

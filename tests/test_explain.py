@@ -11,6 +11,7 @@ import xml.etree.ElementTree as ET
 
 import made_up_result
 import numpy as np
+import pandas as pd
 import pytest
 import shapely
 from matplotlib.colors import to_hex
@@ -218,6 +219,78 @@ def test_rows_of_the_same_parcel_are_counted(tmp_path):
     layers["other_parcels"].loc[2, "parcel_id"] = "0019"
     text = explain_text(read_home(write(tmp_path / "a.gpkg", layers=layers), "0019"))
     assert line_of(text, "same identifier").startswith("same identifier 1 more")
+
+
+@pytest.fixture
+def stack(tmp_path):
+    """A function that writes a result whose parcel 0019 stands for a stack of parcels."""
+
+    def written(*names, kept="0019", reason="shared_stack"):
+        layers = made_up_result.layers()
+        layers["other_parcels"].loc[1, "reason_code"] = reason
+        layers["other_parcels"].loc[1, "reason_text"] = "several parcels have this same outline"
+        rows = [
+            {"parcel_id": name, "address": f"Flat {name}", "merge_code": "stack", "kept_parcel_id": kept}
+            for name in names
+        ]
+        layers["merged_parcels"] = pd.concat([layers["merged_parcels"], pd.DataFrame(rows)], ignore_index=True)
+        return write(tmp_path / "a.gpkg", layers=layers)
+
+    return written
+
+
+def test_a_merged_parcel_leads_to_the_row_that_stands_for_it(stack, runner):
+    path = stack("0019-B", "0019-C", None)
+    home = read_home(path, "0019-C")
+    assert (home.is_candidate, home.row["parcel_id"], home.asked_for) == (False, "0019", "0019-C")
+    text = explain_text(home)
+    assert text.startswith("Parcel 0019\n")
+    assert "Parcel 0019-C has the same outline as parcel 0019: the result has one row for both, which follows." in text
+    assert line_of(text, "reason").startswith("reason shared_stack")
+    outline = line_of(text, "same outline")
+    assert outline.startswith("same outline 3 other parcels this row stands for them too: 0019-B, 0019-C, one without")
+    data = explain_data(home)
+    assert data["asked_for"] == "0019-C"
+    assert [row["parcel_id"] for row in data["merged_parcels"]] == ["0019-B", "0019-C", None]
+    json.dumps(data, allow_nan=False)
+    done = runner.invoke(main, ["explain", str(path), "0019-B"])
+    assert done.exit_code == 0, done.output
+    assert "Parcel 0019-B has the same outline" in done.stdout
+
+
+def test_the_row_of_a_stack_names_the_others_itself(stack):
+    home = read_home(stack(*(f"u{number}" for number in range(30))), "0019")
+    assert home.asked_for == ""
+    text = explain_text(home)
+    assert "has the same outline as" not in text
+    outline = line_of(text, "same outline")
+    assert "30 other parcels" in outline
+    assert outline.endswith("u19 and 10 more")
+    assert all(len(line) <= 110 for line in text.splitlines())
+
+
+def test_merged_parcels_are_among_the_names_that_are_suggested(stack):
+    path = stack("0019-B")
+    with pytest.raises(ParameterError, match="the nearest names are 0019-B"):
+        read_home(path, "0019-b")
+    with pytest.raises(ParameterError, match="at that address is 0019-B"):
+        read_home(path, "flat 0019-B")
+
+
+def test_a_merged_parcel_whose_row_is_not_there_is_unknown(stack):
+    with pytest.raises(ParameterError, match="there is no home or parcel 'u1'"):
+        read_home(stack("u1", kept="gone"), "u1")
+    with pytest.raises(ParameterError, match="there is no home or parcel 'u1'"):
+        read_home(stack("u1", reason="no_building"), "u1")
+
+
+def test_a_result_without_merged_parcels_is_explained_all_the_same(tmp_path):
+    layers = made_up_result.layers()
+    del layers["merged_parcels"]
+    path = write(tmp_path / "a.gpkg", layers=layers)
+    assert read_home(path, "0018").row["home_id"] == "h-0018"
+    with pytest.raises(ParameterError):
+        read_home(path, "nobody")
 
 
 def test_data_are_the_recorded_rows(result):

@@ -7,7 +7,7 @@ import math
 import pickle
 
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from screening.errors import ParameterError
@@ -204,13 +204,17 @@ def test_every_problem_is_reported_at_once_with_the_nearest_name(tmp_path):
         """,
     )
     text = problems_of(path=path, overrides=["terrain.foundation_m=2"])
-    assert text.startswith(f"{path}: 6 problems:")
+    assert text.startswith(f"{path} and what overrides it: 6 problems:\n")
     assert "unknown parameter in [rules]: 'lot_lin_m'; did you mean 'lot_line_m'?" in text
     assert "[rules] max_slope_pct = 0: must be > 0, <= 100" in text
     assert '[soil] rate_mm_h = "7.6": must be a number' in text
     assert '[sizing] method = "guess": must be one of "handbook", "capture_depth", "fixed_area"' in text
     assert "[roofs] is no section; did you mean 'roof'?" in text
-    assert "unknown parameter in [terrain]: 'foundation_m'; it belongs to [rules]" in text
+    overriding = (
+        "  - override terrain.foundation_m=2: unknown parameter in [terrain]: 'foundation_m'; it belongs to [rules]"
+    )
+    assert overriding in text.splitlines()
+    assert problems_of(path=path).startswith(f"{path}: 5 problems:\n")
 
 
 @pytest.mark.parametrize(
@@ -248,6 +252,42 @@ def test_a_wrong_value_is_refused_in_words(setting, problem):
     text = problems_of(overrides=[setting])
     assert problem in text
     assert "\n" not in text
+
+
+@pytest.mark.parametrize(
+    ("setting", "problem"),
+    [
+        ("rules.lot_line_m=abc", "must be a number"),
+        ("rules.lot_lin_m=2", "unknown parameter in [rules]: 'lot_lin_m'; did you mean 'lot_line_m'?"),
+        ("rule.lot_line_m=2", "[rule] is no section; did you mean 'rules'?"),
+        ("lot_line_m=2", '"lot_line_m" is no parameter; write section.key=value'),
+        ("rules.lot_line_m 2", "that is no setting; write section.key=value"),
+        ("inputs.crs.rain=EPSG:4326", "[inputs] crs.rain: must be one of"),
+        ("rules.min_garden_area_m2=30", "[rules] min_garden_area_m2 must not be larger than max_garden_area_m2"),
+        ("inputs.keep_away=[{path='w.gpkg'}]", "[inputs.keep_away 1] kind is missing"),
+        ("inputs.keep_away=[{path='w.gpkg', kind='well', distance=2}]", "unknown parameter in [inputs.keep_away 1]"),
+    ],
+)
+def test_an_override_is_blamed_for_its_own_mistake_and_not_the_run_file(tmp_path, setting, problem):
+    path = write(tmp_path, "[rules]\nmax_garden_area_m2 = 20\n[inputs.crs]\nparcels = 'EPSG:26915'")
+    text = problems_of(path=path, overrides=[setting], option_names={setting: f"--set {setting}"})
+    assert text.startswith(f"--set {setting}: {problem}")
+    assert "run.toml" not in text
+    assert problems_of(path=path, overrides=[setting]).startswith(f"override {setting}: ")
+
+
+def test_a_run_file_is_blamed_for_its_own_mistake_beside_a_sound_override(tmp_path):
+    path = write(tmp_path, "[rules]\nmax_slope_pct = 0\n")
+    text = problems_of(path=path, overrides=["rules.lot_line_m=2"])
+    assert text == f"{path}: [rules] max_slope_pct = 0: must be > 0, <= 100"
+    path = write(tmp_path, "[rules]\nmin_garden_area_m2 = 30\n")
+    assert problems_of(path=path, overrides=["rules.lot_line_m=2"]).startswith(f"{path}: [rules] min_garden_area_m2")
+
+
+def test_the_last_of_two_overrides_of_a_parameter_is_blamed():
+    text = problems_of(overrides=["rules.lot_line_m=a", "rules.lot_line_m=b"])
+    assert text == "override rules.lot_line_m=b: must be a number"
+    assert problems_of(overrides={"rules.lot_line_m": "a"}) == "override rules.lot_line_m: must be a number"
 
 
 def test_bad_run_files_name_the_file_and_the_way_out(tmp_path):
@@ -345,6 +385,7 @@ texts = st.text(st.characters(exclude_categories=("Cs",)), max_size=12)
     nodata=st.none() | st.floats(allow_nan=False, allow_infinity=False),
     layer=st.text(st.characters(exclude_categories=("Cs",)), min_size=1, max_size=12),
 )
+@example(lot_line_m=0.0, rate_mm_h=6.0, address="", land_use=[], years=[], base="us-mn", nodata=-0.0, layer="lots")
 def test_written_parameters_read_back_as_they_were(
     tmp_path_factory, lot_line_m, rate_mm_h, address, land_use, years, base, nodata, layer
 ):

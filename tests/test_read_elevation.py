@@ -134,11 +134,11 @@ def test_flat_ground_at_a_round_height_is_ground(city):
     assert city(z).notes == ()
 
 
-def test_declared_filler_is_missing_and_noted_where_it_is_much(city):
+def test_declared_filler_is_missing(city):
     z = plane(130, 130)
     z[:, :65] = -9999.0
     got = city(z, nodata=-9999)
-    assert any("no height for 50%" in note for note in got.notes)
+    assert np.isnan(got.elevation.read(got.elevation.bounds_m).z_m).mean() == 0.5
 
 
 def test_raster_without_any_height_over_the_lots(city):
@@ -204,9 +204,19 @@ def test_raster_elsewhere_tells_both_extents(city):
     )
 
 
-def test_partial_cover_is_a_note(city):
-    got = city(west=WEST_M + 45)
-    assert any("covers 50% of the extent of parcels.gpkg" in note for note in got.notes)
+@pytest.mark.parametrize(
+    ("east_of_west_m", "said"),
+    [
+        (-1, None),
+        (0, None),
+        (1, "3 of 9 parcels reach beyond the edge of elevation.tif."),
+        (30, "3 of 9 parcels lie outside elevation.tif."),
+        (45, "3 of 9 parcels lie outside elevation.tif, and 3 of 9 parcels reach beyond the edge of elevation.tif."),
+    ],
+)
+def test_parcels_beyond_the_raster_are_counted_and_none_is_not_worth_a_word(city, east_of_west_m, said):
+    got = city(west=WEST_M + east_of_west_m)
+    assert got.notes == (() if said is None else (f"parcels.gpkg: {said}",))
 
 
 def test_truncated_raster(tmp_path):

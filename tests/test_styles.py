@@ -3,8 +3,12 @@
 from __future__ import annotations
 
 import contextlib
+import re
 import sqlite3
+import subprocess
+import sys
 import xml.etree.ElementTree as ET
+from pathlib import Path
 
 import made_up_result
 import pytest
@@ -161,6 +165,20 @@ def _check_order(element):
     assert places == sorted(places), element.tag
     for child in element:
         _check_order(child)
+
+
+def test_the_way_out_of_the_docs_saves_every_style(styles, tmp_path):
+    """What the page tells people to run whose program does not look at the column."""
+    page = Path(__file__).resolve().parent.parent / "docs" / "how-to" / "in-a-desktop-gis.md"
+    (code,) = re.findall(r"```python\n(.*?)```", page.read_text("utf-8"), flags=re.DOTALL)
+    layers, record = made_up_result.layers(), made_up_result.record()
+    write_package(tmp_path / "candidates.gpkg", layers, crs=made_up_result.CRS, record=record, overwrite=False)
+    subprocess.run([sys.executable, "-W", "error", "-c", code], cwd=tmp_path, check=True)
+    saved = {path.stem: path.read_text("utf-8") for path in tmp_path.glob("*.sld")}
+    assert saved == {name: styles[name]["styleSLD"] for name in SPATIAL}
+    assert all(row["styleQML"] is None for row in styles.values()), "the page says so"
+    order = [name for name in re.findall(r"`(\w+)`", page.read_text("utf-8").split("## ")[0]) if name in SPATIAL]
+    assert sorted(order) == sorted(SPATIAL)
 
 
 def test_the_order_check_finds_a_misplaced_part():

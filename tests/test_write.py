@@ -184,7 +184,8 @@ def test_single_polygons_become_multipolygons_but_gardens_stay_polygons(tmp_path
 def test_a_crs_without_a_code_is_kept_as_it_is(tmp_path):
     conversion = TransverseMercatorConversion(longitude_natural_origin=-93, false_easting=500_001)
     crs = ProjectedCRS(conversion, name="town grid", geodetic_crs=pyproj.CRS(4269))
-    layers = {name: frame.set_crs(crs, allow_override=True) for name, frame in made_up_result.layers().items()}
+    layers = made_up_result.layers()
+    layers |= {name: layers[name].set_crs(crs, allow_override=True) for name in SPATIAL}
     path = write(tmp_path / "a.gpkg", layers, crs=crs)
     assert gpkg_validity.problems(path) == []
     read = pyogrio.read_dataframe(path, layer="gardens").crs

@@ -15,14 +15,21 @@ from screening.clean import CleanParcels, clean_buildings, clean_parcels
 from screening.errors import InputError
 from screening.outlines import edges_of
 from screening.pipeline import KeepAwayThings
+from screening.read import read_city
+from screening.read.extent import box_text, in_words
 from screening.streets import street_of
 
 if TYPE_CHECKING:
+    import numpy.typing as npt
+
     from screening.params import Params
     from screening.read import CityInputs
 
+AROUND_M = 100.0
+"""Parcels are read this much farther around a box than water runs: they are the surroundings of the counted ones."""
+
 SAMPLE = 100
-"""Buildings looked at to recognise a surface model and a wrong height unit."""
+"""Houses looked at to recognise a surface model, a wrong height unit and missing elevation."""
 
 SUSPECT_SLOPE_PCT = 20.0
 """A median slope of the yards over this is reported: few towns are built so (program default)."""
@@ -35,6 +42,13 @@ class Prepared(NamedTuple):
     cleaned: CleanParcels
     n_counted_features: int
     notes: tuple[str, ...]
+    ground: GroundLook
+
+
+def read_inputs(params: Params, bounds_m: tuple[float, float, float, float] | None) -> CityInputs:
+    """Read what a run needs: all, or the parcels of a box with their surroundings."""
+    around_m = params.rules.max_run_m + params.overflow.max_trace_m + AROUND_M
+    return read_city(params, bounds_m=bounds_m, margin_m=around_m)
 
 
 def prepare(
@@ -70,7 +84,11 @@ def prepare(
     if bounds_m is not None:
         counted &= np.asarray(shapely.intersects(kept.geometry.to_numpy(), shapely.box(*bounds_m)))
         if not counted.any():
-            msg = "no parcel lies in the box that was asked for; give it in the working coordinates, in metres"
+            west, south, east, north = map(float, kept.total_bounds)
+            msg = (
+                f"no parcel lies in the box {box_text(bounds_m)}; the parcels near it lie in "
+                f"{in_words((west, south, east, north), inputs.crs)}: make the box larger, or move it."
+            )
             raise InputError(msg)
     if limit is not None:
         counted &= np.cumsum(counted) <= limit
@@ -89,10 +107,11 @@ def prepare(
         street_areas = in_order(shapes[shapely.get_dimensions(shapes) == 2])
     downspouts = none if inputs.downspouts is None else in_order(inputs.downspouts)
     city = City(kept, buildings.kept, downspouts, keep_away, street_areas, inputs.elevation)
-    notes.extend(look_at_ground(city, params))
+    ground = look_at_ground(city, params)
+    notes.extend(ground.notes)
     whole = bounds_m is None and limit is None
     n_features = len(inputs.parcels) if whole else int(kept["n_features"].to_numpy()[counted].sum())
-    return Prepared(city, cleaned, n_features, tuple(notes))
+    return Prepared(city, cleaned, n_features, tuple(notes), ground)
 
 
 def in_order(geometry: Any) -> Any:
@@ -127,50 +146,105 @@ def _check_values(values: Any, wanted: tuple[str, ...], what: str, name: str, ke
     raise InputError(msg)
 
 
-def look_at_ground(city: City, params: Params) -> list[str]:
-    """Refuse a surface model, and report yards so steep that the height unit is in doubt.
+class GroundLook(NamedTuple):
+    """What the ground around a sample of houses looks like.
 
-    Looks at up to 100 buildings, evenly spread over the list of all.
+    Attributes
+    ----------
+    n_houses : int
+        Houses looked at.
+    n_without : int
+        Of these, houses without enough elevation around them.
+    lowest_m, highest_m : float or None
+        Heights around them [m]; None where nothing is known.
+    median_slope_pct : float or None
+        Median slope of the ground around them [%].
+    notes : tuple of str
+        What a person should know about it.
+    """
+
+    n_houses: int
+    n_without: int
+    lowest_m: float | None
+    highest_m: float | None
+    median_slope_pct: float | None
+    notes: tuple[str, ...]
+
+
+def look_at_ground(city: City, params: Params) -> GroundLook:
+    """Refuse a surface model; report houses without elevation, and yards so steep that the height unit is in doubt.
+
+    Looks at up to 100 houses on parcels that count and have an eligible land use, evenly spread over the list of all.
+
+    Raises
+    ------
+    InputError
+        If the elevation is a surface model.
     """
     footprints = city.buildings.geometry.to_numpy()
-    large = np.flatnonzero(shapely.area(footprints) >= params.homes.min_principal_area_m2)
-    if not len(large):
-        return []
-    pick = large[np.unique(np.linspace(0, len(large) - 1, min(SAMPLE, len(large))).astype(int))]
+    pick = _sample_of_houses(city, params)
     source = city.elevation
     ring = params.terrain.ring_outer_m
-    heights, slopes = [], []
-    for i in pick:
+    margin = ring + 2.0 * source.cell_m
+    heights, slopes = np.full(len(pick), np.nan), np.full(len(pick), np.nan)
+    lowest, highest = [], []
+    for k, i in enumerate(pick):
         x0, y0, x1, y1 = shapely.bounds(footprints[i])
-        margin = ring + 2.0 * source.cell_m
-        west, south, east, north = source.bounds_m
-        if x1 + margin <= west or x0 - margin >= east or y1 + margin <= south or y0 - margin >= north:
-            continue
         part = source.read((x0 - margin, y0 - margin, x1 + margin, y1 + margin))
-        if part.z_m.size == 0:
+        if not np.isfinite(part.z_m).any():
             continue
+        lowest.append(float(np.nanmin(part.z_m)))
+        highest.append(float(np.nanmax(part.z_m)))
         grid = np.array([part.x0_m, part.y0_m, 0.0, 0.0, part.cell_m])
         one = footprints[i : i + 1]
-        heights.append(float(terrain.roof_heights_m(part.z_m, grid, one, 3.0 + source.cell_m)[0]))
+        heights[k] = terrain.roof_heights_m(part.z_m, grid, one, 3.0 + source.cell_m)[0]
         land = terrain.measure(part.z_m, grid, one, params.terrain)
         around = edges_of(np.array([shapely.buffer(one[0], ring, quad_segs=2)], dtype=object))
-        slopes.append(float(terrain.house_planes(land, edges_of(one), around, params.terrain).slope_pct[0]))
-    known = np.array(heights)[~np.isnan(heights)] if heights else np.empty(0)
-    if len(known) >= 5 and float(np.median(known)) > params.terrain.surface_model_height_m:
+        slopes[k] = terrain.house_planes(land, edges_of(one), around, params.terrain).slope_pct[0]
+    heights, known = heights[~np.isnan(heights)], slopes[~np.isnan(slopes)]
+    if len(heights) >= 5 and float(np.median(heights)) > params.terrain.surface_model_height_m:
         msg = (
-            f"{source.path.name} shows roofs: its cells under buildings lie {np.median(known):.1f} m over the ground "
+            f"{source.path.name} shows roofs: its cells under buildings lie {np.median(heights):.1f} m over the ground "
             "around them (median); use a bare-earth model, not a surface model."
         )
         raise InputError(msg)
-    flat = np.array(slopes)[~np.isnan(slopes)] if slopes else np.empty(0)
-    if len(flat) >= 5 and float(np.median(flat)) > SUSPECT_SLOPE_PCT:
-        return [
-            (
-                f"the ground around the houses is {np.median(flat):.0f} % steep (median); if it is not, the heights "
-                f"of {source.path.name} are in another unit than was read: see [inputs] elevation_unit."
-            )
-        ]
-    return []
+    notes = []
+    n_without = len(slopes) - len(known)
+    if n_without:
+        notes.append(
+            f"{n_without} of {len(slopes)} houses looked at have no elevation around them in {source.path.name}; the "
+            "result counts every such home as outside_elevation or elevation_gap."
+        )
+    slope = float(np.median(known)) if len(known) else None
+    if slope is not None and len(known) >= 5 and slope > SUSPECT_SLOPE_PCT:
+        notes.append(
+            f"the ground around the houses is {slope:.0f} % steep (median); if it is not, the heights "
+            f"of {source.path.name} are in another unit than was read: see [inputs] elevation_unit."
+        )
+    return GroundLook(
+        len(slopes),
+        n_without,
+        min(lowest, default=None),
+        max(highest, default=None),
+        slope,
+        tuple(notes),
+    )
+
+
+def _sample_of_houses(city: City, params: Params) -> npt.NDArray[np.int64]:
+    """Rows of up to `SAMPLE` buildings as large as a house that stand where a home may be."""
+    footprints = city.buildings.geometry.to_numpy()
+    may_be_home = city.parcels["is_counted"].to_numpy(dtype=bool)
+    if params.homes.land_use:
+        may_be_home = may_be_home & city.parcels["land_use"].isin(params.homes.land_use).to_numpy(dtype=bool)
+    large = np.flatnonzero(shapely.area(footprints) >= params.homes.min_principal_area_m2)
+    tree = shapely.STRtree(shapely.point_on_surface(footprints[large]))
+    _, found = tree.query(city.parcels.geometry.to_numpy()[may_be_home], predicate="intersects")
+    large = large[np.unique(found)]
+    if not len(large):
+        return np.empty(0, dtype=np.int64)
+    even = np.unique(np.linspace(0, len(large) - 1, min(SAMPLE, len(large))).astype(np.int64))
+    return np.asarray(large[even], dtype=np.int64)
 
 
 def yield_curves(inputs: CityInputs, params: Params) -> water_balance.YieldCurves:

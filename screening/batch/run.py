@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import logging
 import multiprocessing
 import os
@@ -10,20 +11,19 @@ from collections.abc import Callable, Mapping
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import geopandas as gpd
 import numpy as np
 import pandas as pd
 
 from screening.batch.divide import TileTask, tile_inputs, tile_tasks
-from screening.batch.prepare import Prepared, prepare, yield_curves
+from screening.batch.prepare import Prepared, prepare, read_inputs, yield_curves
 from screening.batch.record import run_record
 from screening.columns import LAYERS, empty
 from screening.kernels.city import place_all
 from screening.pipeline import screen_tile
 from screening.ranking import rank_homes
-from screening.read import read_city
 from screening.streets import street_totals
 from screening.write import check_output, write_package
 
@@ -143,7 +143,7 @@ def run(
     say = on_progress or _say_nothing
     check_output(output, overwrite)
     say(0, 0, "reading")
-    inputs = read_city(params, bounds_m=_grown(bounds_m, params))
+    inputs = read_inputs(params, bounds_m)
     say(0, 0, "looking at the inputs")
     prepared = prepare(inputs, params, bounds_m, limit)
     curves = yield_curves(inputs, params)
@@ -170,14 +170,6 @@ def _say_nothing(done: int, total: int, text: str) -> None:
     """Take progress without a word."""
 
 
-def _grown(bounds_m: tuple[float, float, float, float] | None, params: Params) -> Any:
-    """The box in which parcels are read: the counted ones and their surroundings."""
-    if bounds_m is None:
-        return None
-    margin = params.rules.max_run_m + params.overflow.max_trace_m + 100.0
-    return (bounds_m[0] - margin, bounds_m[1] - margin, bounds_m[2] + margin, bounds_m[3] + margin)
-
-
 def kernels_are_compiled() -> bool:
     """Whether the search kernel lies compiled in the cache."""
     folder = place_all.stats.cache_path
@@ -187,6 +179,12 @@ def kernels_are_compiled() -> bool:
 def _work(task: TileTask, curves: YieldCurves, params: Params, is_rain_assumed: bool) -> TileResult:  # noqa: FBT001 - sent to a worker
     """Screen one tile; what a worker runs."""
     return screen_tile(tile_inputs(task, curves, is_rain_assumed=is_rain_assumed), params)
+
+
+def _start_worker() -> None:
+    """Spare a worker the search for cyclic garbage: a tile makes none to speak of, and millions of live objects."""
+    gc.freeze()
+    gc.disable()
 
 
 def _screen(
@@ -215,7 +213,7 @@ def _screen(
     # spawned workers open their own files and inherit no locks
     context = multiprocessing.get_context("spawn")
     others = set(multiprocessing.active_children())
-    with ProcessPoolExecutor(jobs, mp_context=context) as pool:
+    with ProcessPoolExecutor(jobs, mp_context=context, initializer=_start_worker) as pool:
         try:
             waiting = {pool.submit(_work, task, curves, params, is_rain_assumed): task for task in tasks}
             for future in as_completed(waiting):
@@ -259,6 +257,7 @@ def _merge(
     others = _others(layers.get("other_parcels"), prepared, inputs, whole=whole)
     if others is not None:
         layers["other_parcels"] = others
+    layers["merged_parcels"] = _merged_parcels(prepared)
     lean = params.output.detail == "lean"
     for layer in LAYERS:
         if layer.name not in layers and layer.geometry_type is not None and not (layer.is_detail and lean):
@@ -297,6 +296,16 @@ def _others(rows: pd.DataFrame | None, prepared: Prepared, inputs: CityInputs, *
     return ordered
 
 
+def _merged_parcels(prepared: Prepared) -> pd.DataFrame:
+    """Parcels that another row stands for, in the order of that row's parcel id."""
+    parcels, merged = prepared.city.parcels, prepared.cleaned.merged
+    counted = parcels.loc[parcels["is_counted"], "home_id"]
+    rows = merged[merged["home_id"].isin(counted)]
+    keys = ["kept_parcel_id", "home_id", "parcel_id", "address", "merge_code"]
+    ordered: pd.DataFrame = rows.sort_values(keys, kind="stable", na_position="last").drop(columns="home_id")
+    return ordered.reset_index(drop=True)
+
+
 def _rows(frame: pd.DataFrame, columns: list[str]) -> tuple[Mapping[str, object], ...]:
     """Rows as mappings, None for null."""
     plain = pd.DataFrame(frame)[columns].astype(object)
@@ -315,7 +324,7 @@ def _summary(
     n_merged = n_read - len(homes) - len(others)
     counted = prepared.city.parcels["is_counted"].to_numpy(dtype=bool)
     expected = int((prepared.city.parcels["n_features"].to_numpy()[counted] - 1).sum())
-    if n_merged != expected:
+    if not n_merged == expected == len(layers["merged_parcels"]):
         msg = f"{n_read} parcels were read, but {len(homes)} + {len(others)} + {expected} are accounted for"
         raise AssertionError(msg)
     streets = layers["streets"]

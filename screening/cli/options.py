@@ -60,7 +60,12 @@ def gather_params(
     """
     from screening.params import load_params
 
-    overrides = [f"inputs.{name}='''{path}'''" for name, path in (inputs or {}).items() if path is not None]
+    # what each setting stands for on the command line, so that a message blames the option and not the run file
+    named = {
+        f"inputs.{name}='''{path}'''": f"--{name} {path}" for name, path in (inputs or {}).items() if path is not None
+    }
     if rule_set is not None:
-        overrides.append(f"rules.base={rule_set}")
-    return load_params(run_file, [*overrides, *settings])
+        named[f"rules.base={rule_set}"] = f"--rules {rule_set}"
+    overrides = [*named, *settings]
+    named |= {text: f"--set {text}" for text in settings}
+    return load_params(run_file, overrides, option_names=named)

@@ -21,6 +21,7 @@ from screening.cli.progress import show_progress
 from screening.errors import ParameterError
 
 if TYPE_CHECKING:
+    from screening.batch.prepare import GroundLook
     from screening.cli.options import Decorator
     from screening.params import Params
 
@@ -111,7 +112,7 @@ def command(
 
         check_output(output, overwrite)
     if dry_run or output is None:
-        _dry_run(params, output, as_json=as_json)
+        _dry_run(params, output, bounds_m, limit, as_json=as_json)
         return
 
     from screening.batch import run
@@ -127,11 +128,14 @@ def command(
         click.echo(summary_text(summary, display_units=params.output.display_units))
 
 
-def _dry_run(params: Params, output: Path | None, *, as_json: bool) -> None:
-    """Read the inputs as a run would, and say what they are."""
-    from screening.read import read_city
+def _dry_run(params: Params, output: Path | None, bounds_m: Bounds | None, limit: int | None, *, as_json: bool) -> None:
+    """Read the inputs and look at them as a run would, and say what they are."""
+    from screening.batch.prepare import prepare, read_inputs
 
-    city = read_city(params)
+    city = read_inputs(params, bounds_m)
+    prepared = prepare(city, params, bounds_m, limit)
+    ground = prepared.ground
+    notes = [*city.notes, *prepared.notes]
     data = {
         "output": None if output is None else str(output),
         "working_crs": city.crs.name,
@@ -148,7 +152,14 @@ def _dry_run(params: Params, output: Path | None, *, as_json: bool) -> None:
             for file in city.files
         ],
         "elevation_cell_m": city.elevation.cell_m,
-        "notes": list(city.notes),
+        "ground": {
+            "n_houses_looked_at": ground.n_houses,
+            "n_without_elevation": ground.n_without,
+            "lowest_m": ground.lowest_m,
+            "highest_m": ground.highest_m,
+            "median_slope_pct": ground.median_slope_pct,
+        },
+        "notes": notes,
     }
     if as_json:
         click.echo(json.dumps(data, indent=2, ensure_ascii=False))
@@ -160,6 +171,17 @@ def _dry_run(params: Params, output: Path | None, *, as_json: bool) -> None:
         crs = f", {file.crs_text}" if file.crs_text else ""
         click.echo(f"  {file.role:<22} {where}: {file.n_features:,} features{crs}")
     click.echo(f"Elevation cells: {city.elevation.cell_m:g} m")
-    for note in city.notes:
+    click.echo(_ground_text(ground))
+    for note in notes:
         click.echo(f"Note: {note}")
     click.echo("Nothing was written (--dry-run).")
+
+
+def _ground_text(ground: GroundLook) -> str:
+    """What the ground around some houses looks like, so that a wrong unit of its heights is seen."""
+    if ground.lowest_m is None or ground.highest_m is None:
+        return "Ground around the houses: no elevation known"
+    slope = "" if ground.median_slope_pct is None else f", median slope {ground.median_slope_pct:.1f} %"
+    heights = f"{ground.lowest_m:,.1f} to {ground.highest_m:,.1f} m high"
+    houses = f"{ground.n_houses} house{'' if ground.n_houses == 1 else 's'}"
+    return f"Ground around {houses} looked at: {heights}{slope}"

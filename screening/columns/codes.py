@@ -84,6 +84,14 @@ TIGHTEST_CODES: Final[Mapping[str, str]] = MappingProxyType(
 )
 """The rule whose relaxation alone would let a garden fit."""
 
+MERGE_CODES: Final[Mapping[str, str]] = MappingProxyType(
+    {
+        "stack": "another parcel of the same outline, so the yard has more than one owner",
+        "duplicate": "the same parcel, written once more",
+    }
+)
+"""Why a parcel has no row of its own."""
+
 SHAPE_CODES: Final[Mapping[str, str]] = MappingProxyType(
     {
         "rectangle": "rectangle",

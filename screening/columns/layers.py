@@ -12,6 +12,7 @@ from screening.columns.codes import (
     ALTERNATIVE_CODES,
     END_CODES,
     FLAG_CODES,
+    MERGE_CODES,
     REASON_CODES,
     ROLE_CODES,
     SHAPE_CODES,
@@ -220,6 +221,23 @@ STREETS: Final = Layer(
     geometry_may_be_null=True,
 )
 
+MERGED_PARCELS: Final = Layer(
+    "merged_parcels",
+    None,
+    (
+        Column("parcel_id", "str", "", "identifier of the parcel in the input; null: it had none"),
+        Column("address", "str", "", "address of the parcel in the input"),
+        Column("merge_code", "str", "", "why it has no row of its own", MERGE_CODES, is_required=True),
+        Column(
+            "kept_parcel_id",
+            "str",
+            "",
+            "parcel_id of the row that stands for it, in candidate_homes or other_parcels; null: that had none either",
+        ),
+    ),
+    one_row_per="input parcel of the same outline as another, whose row stands for both",
+)
+
 RUN_RECORD: Final = Layer(
     "run_record",
     None,
@@ -255,6 +273,7 @@ LAYERS: Final = (
     OPEN_GROUND,
     OTHER_PARCELS,
     STREETS,
+    MERGED_PARCELS,
     RUN_RECORD,
     COLUMN_GUIDE,
 )

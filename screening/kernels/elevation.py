@@ -19,6 +19,15 @@ from screening.kernels.plane import distance_to_edges, inside
 Array = np.ndarray
 
 
+@leaf
+def _descent_deg(gx: float, gy: float) -> float:
+    """Direction of descent [deg clockwise from north]; NaN on the level. ``gy`` grows southwards."""
+    if gx == 0.0 and gy == 0.0:
+        return np.nan
+    a = math.degrees(math.atan2(-gx, gy))
+    return a + 360.0 if a < 0.0 else a
+
+
 @kernel
 def horn(z: Array, ground: Array, cell_m: float) -> tuple[Array, Array]:
     """Slope [%] and aspect [deg clockwise from north] of every ground cell by Horn's window.
@@ -39,10 +48,25 @@ def horn(z: Array, ground: Array, cell_m: float) -> tuple[Array, Array]:
         for c in range(cols):
             if not ground[r, c]:
                 continue
+            whole = 0 < r < rows - 1 and 0 < c < cols - 1
+            if whole:
+                for k in range(-1, 2):
+                    whole &= ground[r + k, c - 1] and ground[r + k, c] and ground[r + k, c + 1]
             gx = 0.0
             wx = 0.0
             gy = 0.0
             wy = 0.0
+            if whole:
+                # the common case, written out
+                west = z[r - 1, c - 1] + 2.0 * z[r, c - 1] + z[r + 1, c - 1]
+                east = z[r - 1, c + 1] + 2.0 * z[r, c + 1] + z[r + 1, c + 1]
+                north = z[r - 1, c - 1] + 2.0 * z[r - 1, c] + z[r - 1, c + 1]
+                south = z[r + 1, c - 1] + 2.0 * z[r + 1, c] + z[r + 1, c + 1]
+                gx = (east - west) / (8.0 * cell_m)
+                gy = (south - north) / (8.0 * cell_m)
+                slope[r, c] = 100.0 * math.sqrt(gx * gx + gy * gy)
+                aspect[r, c] = _descent_deg(gx, gy)
+                continue
             for k in range(-1, 2):
                 weight = 2.0 if k == 0 else 1.0
                 # west and east ends of row r + k, through its middle
@@ -73,11 +97,8 @@ def horn(z: Array, ground: Array, cell_m: float) -> tuple[Array, Array]:
                 continue
             gx /= wx
             gy /= wy
-            slope[r, c] = 100.0 * math.hypot(gx, gy)
-            if gx != 0.0 or gy != 0.0:
-                # gy grows southwards: downhill is (-gx, +gy) in (east, north)
-                a = math.degrees(math.atan2(-gx, gy))
-                aspect[r, c] = a + 360.0 if a < 0.0 else a
+            slope[r, c] = 100.0 * math.sqrt(gx * gx + gy * gy)
+            aspect[r, c] = _descent_deg(gx, gy)
     return slope, aspect
 
 

@@ -252,7 +252,8 @@ def _convert_number(value: object, kind: type, spec: Spec) -> tuple[object, str]
         return value, "must be a whole number"
     if spec.out_of_range(value):
         return value, f"must be {spec.range_text()}" if spec.range_text() else "must be a finite number"
-    return kind(value), ""
+    # plus nothing: minus zero is zero, as it is once it was written and read again
+    return kind(value) + 0, ""
 
 
 def _convert_tuple(value: object, kind: type, spec: Spec) -> tuple[object, str]:

@@ -8,19 +8,79 @@ from __future__ import annotations
 import copy
 import difflib
 import os
+import re
 import tomllib
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from types import MappingProxyType
+from typing import Any, Final
 
 from screening.errors import ParameterError
 from screening.params.fields import Section, convert, declared, show
 from screening.params.sections import SECTIONS, InputParams, KeepAway, Params
 
+NO_NAMES: Final[Mapping[str, str]] = MappingProxyType({})
+
+
+@dataclass(slots=True)
+class _Problems:
+    """What is wrong, and with what: the run file, or an override that wins over it.
+
+    Attributes
+    ----------
+    path : str
+        Run file; "" for none.
+    found : list of (str, str)
+        Whom to blame, "" for the run file, and the problem.
+    overrides : dict of str to dict of str to str
+        By section and key (dotted, without the section): what set it, as messages name it.
+    """
+
+    path: str
+    found: list[tuple[str, str]] = field(default_factory=list)
+    overrides: dict[str, dict[str, str]] = field(default_factory=dict)
+
+    def add(self, text: str, *, whose: str = "") -> None:
+        """Note a problem of an override, else of the run file."""
+        self.found.append((whose, text))
+
+    def add_to_key(self, section: str, key: str, text: str, *, long_text: str = "") -> None:
+        """Note a problem of one parameter; `long_text` names it, for where no override does."""
+        whose = self._whose(section, lambda name: name == key or name.startswith(f"{key}."))
+        self.add(text if whose else long_text or text, whose=whose)
+
+    def add_to_section(self, section: str, text: str) -> None:
+        """Note what is wrong between the parameters that the text names."""
+        whose = self._whose(section, lambda name: bool(re.search(rf"(?<![\w.]){re.escape(name)}(?!\w)", text)))
+        self.add(f"[{section}] {text}", whose=whose)
+
+    def _whose(self, section: str, is_meant: Callable[[str], bool]) -> str:
+        """Names of the overrides of a section's keys that are meant."""
+        if section.startswith("inputs.keep_away"):
+            # these come all at once
+            return self.overrides.get("inputs", {}).get("keep_away", "")
+        return ", ".join(whose for name, whose in self.overrides.get(section, {}).items() if is_meant(name))
+
+    def error(self) -> ParameterError:
+        """Everything in one message."""
+        if len(self.found) == 1:
+            whose, text = self.found[0]
+            start = whose or self.path
+            return ParameterError(f"{start}: {text}" if start else text)
+        blamed = {whose for whose, _ in self.found}
+        start = f"{self.path}: " if self.path and "" in blamed else ""
+        if start and len(blamed) > 1:
+            start = f"{self.path} and what overrides it: "
+        lines = [f"  - {whose}: {text}" if whose else f"  - {text}" for whose, text in self.found]
+        return ParameterError("\n".join([f"{start}{len(lines)} problems:", *lines]))
+
 
 def load_params(
     path: Path | str | None = None,
     overrides: Mapping[str, object] | Sequence[str] = (),
+    *,
+    option_names: Mapping[str, str] = NO_NAMES,
 ) -> Params:
     """Make the parameters of a run from a run file and overrides.
 
@@ -32,6 +92,9 @@ def load_params(
         What wins over the run file: ``{"rules.lot_line_m": 2.0}`` or ``["rules.lot_line_m=2.0"]``.  Texts
         are read as TOML values and, where they are none, as plain text.  Relative paths in
         overrides count from the current folder, as any path in a command does.
+    option_names : mapping of str to str, optional
+        How messages name an override given as text, for example ``{"rules.lot_line_m=x": "--set rules.lot_line_m=x"}``;
+        others are called overrides.
 
     Returns
     -------
@@ -48,24 +111,24 @@ def load_params(
     if path is not None:
         path = Path(path)
         tables = _read_toml(path)
-    problems: list[str] = []
+    problems = _Problems("" if path is None else str(path))
     _anchor_paths(tables, path.parent if path is not None else Path())
-    _apply_overrides(tables, overrides, problems)
+    _apply_overrides(tables, overrides, option_names, problems)
 
     sections: dict[str, Any] = {}
-    problems.extend(f"[{name}] is no section{_nearest(name, SECTIONS)}" for name in tables if name not in SECTIONS)
+    for name in tables:
+        if name not in SECTIONS:
+            problems.add(f"[{name}] is no section{_nearest(name, SECTIONS)}")
     for name, section_type in SECTIONS.items():
         section = _make_section(name, section_type, tables.get(name, {}), problems)
         if section is not None:
             sections[name] = section
-    if not problems:
+    if not problems.found:
         params = Params(**sections)
-        problems.extend(_missing_distances(params))
-    if problems:
-        where = f"{path}: " if path is not None else ""
-        if len(problems) == 1:
-            raise ParameterError(where + problems[0])
-        raise ParameterError(f"{where}{len(problems)} problems:\n" + "\n".join(f"  - {text}" for text in problems))
+        for text in _missing_distances(params):
+            problems.add(text)
+    if problems.found:
+        raise problems.error()
     return params
 
 
@@ -88,28 +151,33 @@ def _read_toml(path: Path) -> dict[str, Any]:
 
 
 def _apply_overrides(
-    tables: dict[str, Any], overrides: Mapping[str, object] | Sequence[str], problems: list[str]
+    tables: dict[str, Any],
+    overrides: Mapping[str, object] | Sequence[str],
+    option_names: Mapping[str, str],
+    problems: _Problems,
 ) -> None:
     """Put the overrides into the tables of the run file."""
     if isinstance(overrides, str):
         overrides = (overrides,)
     if isinstance(overrides, Mapping):
-        pairs = list(copy.deepcopy(dict(overrides)).items())
+        given = [(key, value, f"override {key}") for key, value in copy.deepcopy(dict(overrides)).items()]
     else:
-        pairs = []
+        given = []
         for text in overrides:
+            # a message is one line, whatever a shell lets through
+            whose = " ".join(option_names.get(text, f"override {text}").split())
             key, equals, value_text = text.partition("=")
             if not equals:
-                problems.append(f'"{text}" is no setting; write section.key=value')
+                problems.add("that is no setting; write section.key=value", whose=whose)
                 continue
-            pairs.append((key.strip(), _toml_value(value_text.strip())))
-    for key, value in pairs:
+            given.append((key.strip(), _toml_value(value_text.strip()), whose))
+    for key, value, whose in given:
         section, *names = key.split(".")
         if not names or not all(names):
-            problems.append(f'"{key}" is no parameter; write section.key=value')
+            problems.add(f'"{key}" is no parameter; write section.key=value', whose=whose)
             continue
         if section not in SECTIONS:
-            problems.append(f'"{key}": [{section}] is no section{_nearest(section, SECTIONS)}')
+            problems.add(f"[{section}] is no section{_nearest(section, SECTIONS)}", whose=whose)
             continue
         table = tables.setdefault(section, {})
         for name in names[:-1]:
@@ -117,9 +185,10 @@ def _apply_overrides(
                 break
             table = table.setdefault(name, {})
         if not isinstance(table, dict):
-            problems.append(f'"{key}" is no parameter; write section.key=value')
+            problems.add(f'"{key}" is no parameter; write section.key=value', whose=whose)
             continue
         table[names[-1]] = value
+        problems.overrides.setdefault(section, {})[".".join(names)] = whose
         if section == "inputs" and len(names) == 1:
             _anchor_paths({"inputs": {names[0]: value}}, Path(), into=table)
 
@@ -154,17 +223,17 @@ def _absolute(value: str | Path, folder: Path) -> Path:
     return Path(os.path.abspath(folder / Path(value).expanduser()))  # noqa: PTH100 - Path.absolute keeps ".."
 
 
-def _make_section(name: str, section_type: type[Section], table: object, problems: list[str]) -> Section | None:
+def _make_section(name: str, section_type: type[Section], table: object, problems: _Problems) -> Section | None:
     """Make one section from its table, adding what is wrong to the problems."""
     if not isinstance(table, dict):
-        problems.append(f"[{name}] must be a section of keys, not {show(table)}")
+        problems.add(f"[{name}] must be a section of keys, not {show(table)}")
         return None
     known = declared(section_type)
     values: dict[str, Any] = {}
-    before = len(problems)
+    before = len(problems.found)
     for key, given in table.items():
         if key not in known:
-            problems.append(f"unknown parameter in [{name}]: '{key}'{_nearest(key, known)}")
+            problems.add_to_key(name, key, f"unknown parameter in [{name}]: '{key}'{_nearest(key, known)}")
             continue
         value = given
         if section_type is InputParams and key == "keep_away":
@@ -173,29 +242,30 @@ def _make_section(name: str, section_type: type[Section], table: object, problem
                 continue
         value, problem = convert(value, known[key])
         if problem:
-            problems.append(f"[{name}] {key} = {show(given)}: {problem}")
+            problems.add_to_key(name, key, problem, long_text=f"[{name}] {key} = {show(given)}: {problem}")
         else:
             values[key] = value
-    if len(problems) > before:
+    if len(problems.found) > before:
         return None
     try:
         return section_type(**values)
     except ParameterError as error:
-        problems.extend(f"[{name}] {line}" for line in str(error).splitlines())
+        for line in str(error).splitlines():
+            problems.add_to_section(name, line)
         return None
 
 
-def _make_keep_away(rows: object, problems: list[str]) -> tuple[KeepAway, ...] | None:
+def _make_keep_away(rows: object, problems: _Problems) -> tuple[KeepAway, ...] | None:
     """Make the keep-away entries; None if one of them is wrong."""
     if isinstance(rows, tuple | list) and all(isinstance(row, KeepAway) for row in rows):
         return tuple(rows)
     if not isinstance(rows, list | tuple):
-        problems.append("[inputs] keep_away: write each entry under [[inputs.keep_away]]")
+        problems.add_to_key("inputs", "keep_away", "[inputs] keep_away: write each entry under [[inputs.keep_away]]")
         return None
     entries: list[KeepAway | None] = []
     for number, row in enumerate(rows, start=1):
         if isinstance(row, dict) and "path" not in row:
-            problems.append(f"[inputs.keep_away {number}] path is missing")
+            problems.add_to_key("inputs", "keep_away", f"[inputs.keep_away {number}] path is missing")
             entries.append(None)
             continue
         entry = _make_section(f"inputs.keep_away {number}", KeepAway, row, problems)

@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 import shapely
 
-from screening.crs import choose_working_crs, describe, length_unit
+from screening.crs import Reprojector, choose_working_crs, describe, length_unit
 from screening.errors import InputError, ParameterError
 from screening.read.elevation import look_at_elevation, open_elevation
-from screening.read.extent import covered_frac
+from screening.read.extent import outside_note, refuse_box
 from screening.read.files import digests, require_files
 from screening.read.inputs import CityInputs, InputFile, KeepAwayLayer
 from screening.read.rain import read_rain
@@ -39,7 +39,7 @@ NEEDED: Final = ("parcels", "buildings", "elevation")
 OPTIONAL: Final = ("streets", "rain", "downspouts")
 
 
-def read_city(params: Params, *, bounds_m: Bounds | None = None) -> CityInputs:
+def read_city(params: Params, *, bounds_m: Bounds | None = None, margin_m: float = 0.0) -> CityInputs:
     """Read every input that the parameters name.
 
     Parameters
@@ -49,6 +49,8 @@ def read_city(params: Params, *, bounds_m: Bounds | None = None) -> CityInputs:
     bounds_m : tuple of float, optional
         West, south, east, north in the working CRS [m]: only parcels whose box touches it are read.
         Parcels without geometry can't be placed and are then left out.
+    margin_m : float
+        Parcels this far around `bounds_m` are read as well [m].
 
     Returns
     -------
@@ -81,10 +83,18 @@ def read_city(params: Params, *, bounds_m: Bounds | None = None) -> CityInputs:
     reader = Reader(crs=working.crs, notes=list(header_notes))
 
     columns = {name: getattr(named, name) for name in ("parcel_id", "address", "street", "land_use")}
-    text, shapes = reader.layer(lots, "parcels", columns, ("polygon",), bounds_m)
+    within = None if bounds_m is None else _grown(bounds_m, margin_m)
+    text, shapes = reader.layer(lots, "parcels", columns, ("polygon",), within)
+    if bounds_m is not None and not len(shapes):
+        layer_m = Reprojector(lots.known_crs("parcels"), working.crs).bounds((west, south, east, north))
+        refuse_box(bounds_m, lots.where, layer_m, working.crs)
     parcels = reader.frame(text, shapes)
-    parcels_m = _extent(shapes, lots.where, bounds_m)
+    parcels_m = _extent(shapes, lots.where)
     source = _elevation(reader, params, header, parcels_m, lots.where)
+    asked_for = shapes if bounds_m is None else shapes[shapely.intersects(shapes, shapely.box(*bounds_m))]
+    note = outside_note(asked_for, lots.where, source.bounds_m, header.path.name)
+    if note:
+        reader.notes.append(note)
 
     reach = REACH_M + params.overflow.max_trace_m
     around = _grown(parcels_m, reach)
@@ -137,12 +147,11 @@ def _grown(bounds_m: Bounds, by_m: float) -> Bounds:
     return bounds_m[0] - by_m, bounds_m[1] - by_m, bounds_m[2] + by_m, bounds_m[3] + by_m
 
 
-def _extent(geometry: ObjectArray, where: str, bounds_m: Bounds | None) -> Bounds:
+def _extent(geometry: ObjectArray, where: str) -> Bounds:
     """Extent of shapes that must be there [m]."""
     west, south, east, north = shapely.total_bounds(geometry) if len(geometry) else (np.nan,) * 4
     if not np.isfinite(west):
-        place = "" if bounds_m is None else f" within ({', '.join(f'{v:.0f}' for v in bounds_m)})"
-        msg = f"{where} has no parcel with a shape{place}; check the file{' and the box' if place else ''}."
+        msg = f"{where} has no parcel with a shape; check the file."
         raise InputError(msg)
     return float(west), float(south), float(east), float(north)
 
@@ -154,9 +163,6 @@ def _elevation(
         header, reader.crs, parcels_m, inputs=params.inputs, siting=params.siting, parcels_name=parcels
     )
     reader.notes.extend(notes)
-    covered = covered_frac(parcels_m, source.bounds_m)
-    if covered < 0.99:
-        reader.notes.append(f"{header.path.name} covers {covered:.0%} of the extent of {parcels}.")
     reader.files.append(
         InputFile(
             role="elevation",

@@ -142,9 +142,6 @@ def open_elevation(
     if not known.any():
         msg = f"{name} holds no height over the extent of {parcels_name}; give the raster of this place."
         raise InputError(msg)
-    missing_frac = 1.0 - float(known.mean())
-    if missing_frac > 0.01:
-        notes.append(f"{name} has no height for {missing_frac:.0%} of the extent of {parcels_name}.")
     _check_fillers(name, heights[known], z_factor, is_stated=bool(nodata), notes=notes)
     return source, tuple(notes)
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, NoReturn
 
 import numpy as np
 import shapely
@@ -147,9 +147,56 @@ def check_overlap(one: str, one_m: Bounds, other: str, other_m: Bounds, crs: CRS
     raise InputError(msg)
 
 
-def covered_frac(part: Bounds, whole: Bounds) -> float:
-    """Part of an extent's area that another extent covers [unitless]."""
-    width = min(part[2], whole[2]) - max(part[0], whole[0])
-    height = min(part[3], whole[3]) - max(part[1], whole[1])
-    area = (part[2] - part[0]) * (part[3] - part[1])
-    return max(width, 0.0) * max(height, 0.0) / area if area > 0 else 1.0
+def box_text(bounds: Bounds) -> str:
+    """The four numbers of a box as a person types them."""
+    return ",".join(f"{value:.15g}" for value in bounds)
+
+
+def refuse_box(box_m: Bounds, where: str, parcels_m: Bounds, crs: CRS) -> NoReturn:
+    """Say that no parcel lies in the box that was asked for, as it was asked for.
+
+    Parameters
+    ----------
+    box_m, parcels_m : tuple of float
+        The box, and the extent of all parcels, in the working CRS [m].
+    where : str
+        File of the parcels.
+    crs : pyproj.CRS
+        The working CRS.
+
+    Raises
+    ------
+    InputError
+        Always.
+    """
+    msg = (
+        f"{where} has no parcel in the box {box_text(box_m)}; its parcels lie in {in_words(parcels_m, crs)}: give "
+        f"west, south, east, north in metres of {describe(crs)}."
+    )
+    raise InputError(msg)
+
+
+def outside_note(parcels: npt.NDArray[np.object_], parcels_name: str, raster_m: Bounds, raster_name: str) -> str:
+    """Say how many parcels a raster leaves out; "" if it has them all.
+
+    Parameters
+    ----------
+    parcels : (n,) array of shapely geometries
+        Outlines in the working CRS, None where there is none [m].
+    parcels_name, raster_name : str
+        Their files.
+    raster_m : tuple of float
+        Extent of the raster [m].
+    """
+    boxes = shapely.bounds(parcels)
+    boxes = boxes[np.isfinite(boxes).all(axis=1)]
+    west, south, east, north = raster_m
+    is_outside = (boxes[:, 0] >= east) | (boxes[:, 2] <= west) | (boxes[:, 1] >= north) | (boxes[:, 3] <= south)
+    is_inside = (boxes[:, 0] >= west) & (boxes[:, 2] <= east) & (boxes[:, 1] >= south) & (boxes[:, 3] <= north)
+    n_outside, n_partly = int(is_outside.sum()), int((~is_outside & ~is_inside).sum())
+    said = []
+    if n_outside:
+        said.append(f"{n_outside:,} of {len(boxes):,} parcels lie outside {raster_name}")
+    if n_partly:
+        said.append(f"{n_partly:,} of {len(boxes):,} parcels reach beyond the edge of {raster_name}")
+    return f"{parcels_name}: {', and '.join(said)}." if said else ""

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 _WIDTH: Final = 110
 _LABEL_WIDTH: Final = 22
 _VALUE_WIDTH: Final = 26
+_N_NAMES: Final = 20
 
 
 def explain_text(home: HomeResult) -> str:
@@ -35,7 +36,10 @@ def explain_text(home: HomeResult) -> str:
     """
     units = Units(home.parameters.get("output.display_units", "metric"))
     parts = home_parts(home, units) if home.is_candidate else _other_parts(home, units)
-    lines = [title(home), standing(home), ""]
+    lines = [title(home), standing(home)]
+    if home.asked_for:
+        lines.extend(textwrap.wrap(_stands_for(home), _WIDTH))
+    lines.append("")
     for part in parts:
         lines.append(part.title)
         for fact in part.facts:
@@ -60,6 +64,14 @@ def title(home: HomeResult) -> str:
     return " · ".join(names) or "Parcel without identifier"
 
 
+def _stands_for(home: HomeResult) -> str:
+    """Say why another parcel than the one asked for is shown."""
+    return (
+        f"Parcel {home.asked_for} has the same outline as parcel {home.row['parcel_id']}: the result has one row for "
+        "both, which follows."
+    )
+
+
 def standing(home: HomeResult) -> str:
     """Say what the home is in the result, and that this is no permit."""
     what = f"Candidate, rank {home.row['rank']} of {home.n_candidates}." if home.is_candidate else "No candidate."
@@ -78,6 +90,11 @@ def _reason(home: HomeResult, units: Units) -> Iterator[Fact]:
     row = home.row
     yield Fact("reason", row["reason_code"], REASON_CODES[row["reason_code"]])
     yield Fact("in numbers", "", row["reason_text"])
+    if home.merged:
+        names = [str(one["parcel_id"]) if one["parcel_id"] else "one without identifier" for one in home.merged]
+        more = "" if len(names) <= _N_NAMES else f" and {len(names) - _N_NAMES} more"
+        how = f"this row stands for them too: {', '.join(names[:_N_NAMES])}{more}"
+        yield Fact("same outline", f"{len(names)} other parcel{'s' if len(names) > 1 else ''}", how)
     yield Fact("lot", units.show(row["area_m2"], "m2"), "plan area of the parcel")
     rule, margin = row["tightest_rule_code"], row["tightest_margin_m"]
     if rule is None:
@@ -133,8 +150,13 @@ def explain_data(home: HomeResult) -> dict[str, Any]:
     Returns
     -------
     dict
-        ``home`` or ``parcel``: its row; then the rows of every layer about it; ``cautions``.
+        ``home`` or ``parcel``: its row; ``asked_for`` where the row stands for the parcel of that name; then the rows
+        of every layer about it; ``cautions``.
     """
     data: dict[str, Any] = {"home" if home.is_candidate else "parcel": dict(home.row)}
+    if home.asked_for:
+        data["asked_for"] = home.asked_for
     data |= {layer: rows_of(home, layer) for layer in home.layers}
+    if home.merged:
+        data["merged_parcels"] = [dict(one) for one in home.merged]
     return data | {"cautions": list(CAUTIONS)}

@@ -63,6 +63,10 @@ class HomeResult:
         Candidates in the file.
     n_same : int
         Further rows that go by the same identifier.
+    merged : tuple of Mapping[str, object]
+        Rows of `merged_parcels`: the parcels of the same outline that this row of `other_parcels` stands for.
+    asked_for : str
+        Name of the one among them that was asked for; "" if it was the parcel itself.
     """
 
     is_candidate: bool
@@ -75,6 +79,8 @@ class HomeResult:
     parameters: Mapping[str, str]
     n_candidates: int
     n_same: int
+    merged: tuple[Mapping[str, Any], ...] = ()
+    asked_for: str = ""
 
     def parameter(self, key: str) -> float | None:
         """Return a parameter that is a number, None where the record has none."""
@@ -100,7 +106,7 @@ def read_home(path: Path, name: str) -> HomeResult:
     path : Path
         A result of a run.
     name : str
-        `home_id`, or `parcel_id` of the input.
+        `home_id`, or `parcel_id` of the input; of a parcel in a stack this leads to the row that stands for the stack.
 
     Raises
     ------
@@ -110,17 +116,13 @@ def read_home(path: Path, name: str) -> HomeResult:
         No home or parcel of that name; the message names the nearest.
     """
     present = _layer_names(path)
-    for layer, column in (
-        ("candidate_homes", "home_id"),
-        ("other_parcels", "home_id"),
-        ("candidate_homes", "parcel_id"),
-        ("other_parcels", "parcel_id"),
-    ):
-        found = _rows(path, layer, column, name)
-        if len(found):
-            break
-    else:
-        raise ParameterError(_unknown(path, name))
+    layer, found = _find(path, name)
+    asked_for = ""
+    if found is None:
+        layer, found = _find_stack(path, name, present)
+        asked_for = name
+    if found is None:
+        raise ParameterError(_unknown(path, name, present))
     row = {str(key): plain(value) for key, value in found.iloc[0].drop("geometry").items()}
     outline = found.geometry.iloc[0]
     is_candidate = layer == "candidate_homes"
@@ -144,6 +146,44 @@ def read_home(path: Path, name: str) -> HomeResult:
         parameters={key.removeprefix(_PARAMETER): text for key, text in record.items() if key.startswith(_PARAMETER)},
         n_candidates=int(pyogrio.read_info(path, layer="candidate_homes")["features"]),
         n_same=len(found) - 1,
+        merged=_merged_into(path, row, present),
+        asked_for=asked_for,
+    )
+
+
+def _find(path: Path, name: str) -> tuple[str, Any]:
+    """Find the rows that go by a name, and their layer; None where there are none."""
+    for layer, column in (
+        ("candidate_homes", "home_id"),
+        ("other_parcels", "home_id"),
+        ("candidate_homes", "parcel_id"),
+        ("other_parcels", "parcel_id"),
+    ):
+        found = _rows(path, layer, column, name)
+        if len(found):
+            return layer, found
+    return "", None
+
+
+def _find_stack(path: Path, name: str, present: set[str]) -> tuple[str, Any]:
+    """Find the row of the stack to which a parcel belongs; None where there is none."""
+    if "merged_parcels" in present:
+        for kept in _rows(path, "merged_parcels", "parcel_id", name)["kept_parcel_id"].dropna().unique():
+            found = _rows(path, "other_parcels", "parcel_id", str(kept))
+            found = found[found["reason_code"] == "shared_stack"]
+            if len(found):
+                return "other_parcels", found
+    return "", None
+
+
+def _merged_into(path: Path, row: Mapping[str, Any], present: set[str]) -> tuple[Mapping[str, Any], ...]:
+    """Parcels that a stack's row stands for."""
+    if "merged_parcels" not in present or row.get("reason_code") != "shared_stack" or row["parcel_id"] is None:
+        return ()
+    found = _rows(path, "merged_parcels", "kept_parcel_id", str(row["parcel_id"]))
+    found = found[found["merge_code"] == "stack"]
+    return tuple(
+        {str(key): plain(value) for key, value in one.items()} for one in found.astype(object).to_dict("records")
     )
 
 
@@ -202,18 +242,21 @@ def _surroundings(outline: Any) -> tuple[float, float, float, float]:
     return west - reach_m, south - reach_m, east + reach_m, north + reach_m
 
 
-def _unknown(path: Path, name: str) -> str:
+def _unknown(path: Path, name: str, present: set[str]) -> str:
     """Say that there is no such home, and what comes near."""
     known: dict[str, None] = {}
     at_address: list[str] = []
-    for layer in ("candidate_homes", "other_parcels"):
+    for layer in ("candidate_homes", "other_parcels", "merged_parcels"):
+        if layer not in present:
+            continue
+        names = ["parcel_id"] if layer == "merged_parcels" else ["home_id", "parcel_id"]
         frame = pyogrio.read_dataframe(
-            path, layer=layer, columns=["home_id", "parcel_id", "address"], read_geometry=False, use_arrow=False
+            path, layer=layer, columns=[*names, "address"], read_geometry=False, use_arrow=False
         )
-        for column in ("home_id", "parcel_id"):
+        for column in names:
             known.update(dict.fromkeys(frame[column].dropna()))
         same = frame["address"].str.casefold() == name.strip().casefold()
-        at_address += frame.loc[same, "home_id"].fillna(frame.loc[same, "parcel_id"]).dropna().tolist()
+        at_address += frame.loc[same, names[0]].fillna(frame.loc[same, "parcel_id"]).dropna().tolist()
     start = f"there is no home or parcel '{name}' in {path.name}"
     if at_address:
         return f"{start}; at that address is {', '.join(dict.fromkeys(at_address))}"

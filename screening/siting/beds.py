@@ -10,6 +10,7 @@ import shapely
 
 from screening.kernels import beds as kernel
 from screening.kernels.ground import Ground, Home, Rules, Yield, diverted_roof, target_area
+from screening.kernels.outlines import draw_all
 
 if TYPE_CHECKING:
     from screening.siting.search import FloatArray
@@ -63,23 +64,28 @@ def opened(ground: Any, width_m: float) -> Any:
     return shapely.buffer(core, radius - 1e-4, quad_segs=QUARTER_SEGMENTS)
 
 
-def unusable_cells(ground: Ground, bounds: FloatArray, rules: Rules) -> shapely.Geometry | None:
-    """Elevation cells within the bounds that are too steep or missing, as one geometry."""
+def unusable_cells(ground: Ground, allowed: FloatArray, rules: Rules) -> shapely.Geometry | None:
+    """Elevation cells that reach into the ground of some edges and are too steep or missing, as one geometry."""
     x0, y0, row, col, cell = ground.grid
-    c0 = max(0, int((bounds[0] - x0) / cell - col) - 1)
-    c1 = min(ground.z.shape[1], int((bounds[2] - x0) / cell - col) + 2)
-    r0 = max(0, int((y0 - bounds[3]) / cell - row) - 1)
-    r1 = min(ground.z.shape[0], int((y0 - bounds[1]) / cell - row) + 2)
+    left, right = allowed[:, 0].min(), allowed[:, 0].max()
+    low, high = allowed[:, 1].min(), allowed[:, 1].max()
+    c0 = max(0, int((left - x0) / cell - col) - 1)
+    c1 = min(ground.z.shape[1], int((right - x0) / cell - col) + 2)
+    r0 = max(0, int((y0 - high) / cell - row) - 1)
+    r1 = min(ground.z.shape[0], int((y0 - low) / cell - row) + 2)
     if r1 <= r0 or c1 <= c0:
-        return shapely.box(*bounds)
-    block = ground.slope[r0:r1, c0:c1]
-    bad = ~(block <= rules.max_slope_pct)
+        return shapely.box(left, low, right, high)
+    here = np.zeros((r1 - r0, c1 - c0), dtype=np.int32)
+    grid = np.array([x0, y0, row + r0, col + c0, cell])
+    whole = np.array([0, len(allowed)])
+    draw_all(allowed, whole, np.ones(1, dtype=bool), np.ones(1, dtype=np.int64), grid, True, here)  # noqa: FBT003 - a kernel takes no keywords
+    bad = (here == 1) & ~(ground.slope[r0:r1, c0:c1] <= rules.max_slope_pct)
     if not bad.any():
         return None
     r, c = np.nonzero(bad)
-    left = x0 + (col + c0 + c) * cell
-    top = y0 - (row + r0 + r) * cell
-    return shapely.coverage_union_all(shapely.box(left, top - cell, left + cell, top))
+    x = x0 + (col + c0 + c) * cell
+    y = y0 - (row + r0 + r) * cell
+    return shapely.coverage_union_all(shapely.box(x, y - cell, x + cell, y))
 
 
 def best_bed(
@@ -107,30 +113,27 @@ def best_bed(
     The usable ground is opened by the least width. From the point of each part nearest to each downspout, a
     disc grows until the ground within it has the wanted area; the bed is that ground, opened again.
     """
-    steep = unusable_cells(ground, np.array(shapely.bounds(allowed)), rules)
+    steep = unusable_cells(ground, home.allowed, rules)
     usable = allowed if steep is None else shapely.difference(allowed, steep)
     parts = shapely.get_parts(opened(usable, rules.min_width_m))
     parts = parts[shapely.area(parts) >= rules.min_area_m2]
+    spouts = shapely.points(home.downspouts[:, :2])
     best: Bed | None = None
     for part in parts:
-        seeds = []
-        for j in range(len(home.downspouts)):
-            spout = shapely.Point(home.downspouts[j, 0], home.downspouts[j, 1])
-            near = shapely.get_point(shapely.shortest_line(part, spout), 0)
-            distance = float(shapely.distance(near, spout))
-            if distance <= home.max_run_m:
-                seeds.append((distance, j, near))
-        seeds.sort(key=lambda seed: (round(seed[0], 6), seed[1]))
-        reachable = float(sum(home.downspouts[j, 3] for _, j, _ in seeds))
-        if not seeds:
+        line = shapely.shortest_line(part, spouts)
+        distance = np.round(shapely.length(line), 6)
+        order = np.argsort(distance, kind="stable")
+        order = order[distance[order] <= home.max_run_m]
+        if not len(order):
             continue
+        reachable = float(home.downspouts[order, 3].sum())
         area = min(target_area(reachable, 0, gain, rules), float(shapely.area(part)))
         # no bed of this part can keep more than the best slope band would
         room = min(float(shapely.area(part)), rules.max_area_m2)
         most = max(diverted_roof(reachable, room, band, gain) for band in range(len(gain.per_roof)))
         if most <= (at_least_m2 if best is None else best.volume_m2):
             continue
-        for _, _, seed in seeds[:MOST_SEEDS]:
+        for seed in shapely.get_point(line[order[:MOST_SEEDS]], 0):
             shape = _around(part, seed, area, rules)
             if shape is None:
                 continue
@@ -175,7 +178,7 @@ def _disc_of_area(part: shapely.Polygon, seed: shapely.Point, area_m2: float, re
         # the area grows about as the square of the radius
         share = (area_m2 - low_area) / (high_area - low_area)
         radius = float(np.sqrt(low * low + min(0.9, max(0.1, share)) * (high * high - low * low)))
-        cut = shapely.intersection(part, shapely.buffer(seed, radius, quad_segs=QUARTER_SEGMENTS))
+        cut = shapely.intersection(part, shapely.buffer(seed, radius, quad_segs=8))
         area = float(shapely.area(cut))
         if abs(area - area_m2) <= 0.02 * area_m2:
             break

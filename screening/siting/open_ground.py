@@ -21,6 +21,10 @@ CIRCUMSCRIBED = 1.0 / math.cos(math.pi / (4 * QUARTER_SEGMENTS))
 arc, so that no point of the remaining ground is nearer than the rule allows."""
 
 
+SIMPLE_CORNERS = 24
+"""Outlines of more corners are prepared before distances to them are taken."""
+
+
 class Obstacles(NamedTuple):
     """Which things stand near which lot; pairs are sorted by lot.
 
@@ -49,8 +53,15 @@ def find_obstacles(lots: ObjectArray, things: ObjectArray, distance_m: float) ->
     if len(things) == 0 or len(lots) == 0:
         empty = np.empty(0, dtype=np.int64)
         return Obstacles(empty, empty)
-    tree = shapely.STRtree(things)
-    lot, thing = tree.query(lots, predicate="dwithin", distance=distance_m)
+    bounds = shapely.bounds(lots) + np.array([-1.0, -1.0, 1.0, 1.0]) * distance_m
+    lot, thing = shapely.STRtree(things).query(shapely.box(*bounds.T))
+    # for outlines of a few corners the plain distance is far quicker; for a creek it pays to prepare it
+    simple = shapely.get_num_coordinates(things[thing]) <= SIMPLE_CORNERS
+    near = np.empty(len(lot), dtype=bool)
+    near[simple] = shapely.distance(lots[lot[simple]], things[thing[simple]]) <= distance_m
+    shapely.prepare(things[thing[~simple]])
+    near[~simple] = shapely.dwithin(things[thing[~simple]], lots[lot[~simple]], distance_m)
+    lot, thing = lot[near], thing[near]
     order = np.lexsort((thing, lot))
     return Obstacles(lot[order].astype(np.int64), thing[order].astype(np.int64))
 

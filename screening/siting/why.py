@@ -9,7 +9,7 @@ import numpy.typing as npt
 import shapely
 
 from screening.siting.beds import opened
-from screening.siting.open_ground import open_ground
+from screening.siting.open_ground import find_obstacles, open_ground
 from screening.siting.search import Lots, SitingRules, city_of, pick_lots, place_gardens
 
 if TYPE_CHECKING:
@@ -182,8 +182,11 @@ def _tightest(
     for name, distance, lots_with in trials:
         if distance <= 0.0:
             continue
-        found = _finds(lots_with(everyone, np.zeros(n)), around, ground, how, gain)
-        rows = everyone[found]
+        # where nothing is kept away from, giving way changes nothing
+        rows = np.flatnonzero(_has_keep_away(lots, around)) if name == "keep_away" else everyone
+        if not len(rows):
+            continue
+        rows = rows[_finds(lots_with(rows, np.zeros(len(rows))), around, ground, how, gain)]
         if not len(rows):
             continue
         low = np.zeros(len(rows))
@@ -218,6 +221,14 @@ def _tightest(
         code[rest[found]] = name
         rest = rest[~found]
     return code, margin
+
+
+def _has_keep_away(lots: Lots, around: Surroundings) -> npt.NDArray[np.bool_]:
+    """Which lots have anything to keep away from so near that it takes ground."""
+    out = np.zeros(len(lots.lot), dtype=bool)
+    for things, distance in around.keep_away:
+        out[find_obstacles(lots.lot, things, distance).lot] = True
+    return out
 
 
 def _relaxed_ground(lots: Lots, around: Surroundings, rows: IntArray, part: FloatArray, name: str) -> ObjectArray:
