@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from types import MappingProxyType
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 import numpy.typing as npt
@@ -39,6 +39,12 @@ def worst(codes: Iterable[str]) -> str:
     return max(codes, key=_ORDER.index)
 
 
-def path_length_m(path: FloatArray) -> float:
-    """Length [m] of a way (k, 2)."""
-    return float(np.hypot(*np.diff(path, axis=0).T).sum())
+def path_lengths_m(paths: npt.NDArray[Any]) -> FloatArray:
+    """Length [m] of each way, an array of (k, 2) arrays."""
+    if not len(paths):
+        return np.empty(0)
+    xy = np.concatenate(list(paths))
+    way = np.repeat(np.arange(len(paths)), [len(path) for path in paths])
+    step = np.hypot(*np.diff(xy, axis=0).T)
+    same = way[1:] == way[:-1]
+    return np.asarray(np.bincount(way[1:][same], weights=step[same], minlength=len(paths)), dtype=float)

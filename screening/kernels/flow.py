@@ -261,7 +261,8 @@ def trace(
     cell = grid[4]
     rows, cols = z.shape
     way = np.empty((_PIT_SIDE * _PIT_SIDE, 2), dtype=np.int64)
-    cells = np.empty((path.shape[0], 2), dtype=np.int64)
+    # row, column, and 1 where the way only came there to leave a pit
+    cells = np.empty((path.shape[0], 3), dtype=np.int64)
     queued = 0
     taken = 0
     n = 0
@@ -282,6 +283,7 @@ def trace(
         path[n, 1] = y
         cells[n, 0] = r
         cells[n, 1] = c
+        cells[n, 2] = 1 if taken < queued else 0
         n += 1
         fx = x
         fy = y
@@ -351,9 +353,10 @@ def memo_first(memo: Array, lots: Array, own: int, cells: Array, n: int, end: in
     """Remember the end for the cells of a way.
 
     The last cell may only be the end of a step that passed too near a building: it is remembered where it is the
-    first cell too. A way that was cut for its length says nothing about the cells after the first.
+    first cell too. A way that was cut for its length says nothing about the cells after the first. Water that starts
+    on the way out of a pit need not go that way.
     """
     last = 1 if end == OWN_GROUND else max(1, n - 1)
     for i in range(last):
-        if lots[cells[i, 0], cells[i, 1]] == own:
+        if cells[i, 2] == 0 and lots[cells[i, 0], cells[i, 1]] == own:
             memo[cells[i, 0], cells[i, 1]] = end

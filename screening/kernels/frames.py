@@ -50,6 +50,15 @@ class Sweep(NamedTuple):
     any_will_do: bool
 
 
+@leaf
+def longest_of(ratios: Array) -> float:
+    """The greatest ratio of the sides."""
+    longest = 1.0
+    for k in range(ratios.shape[0]):
+        longest = max(longest, ratios[k])
+    return longest
+
+
 @kernel
 def search_frame(
     home: Home,
@@ -69,7 +78,8 @@ def search_frame(
 
     Nodes are looked at as the sweep says, then ever nearer around the best one.
     """
-    diagonal = 2.0 * math.sqrt(rules.max_area_m2 * 3.0)
+    # a rectangle reaches no farther from the point where it is served than its diagonal
+    diagonal = math.sqrt(rules.max_area_m2 * (longest_of(ratios) + 1.0 / longest_of(ratios))) + sweep.step
     canvas = draw_ground(
         home,
         ground,
@@ -142,9 +152,7 @@ def _list_nodes(home: Home, rules: Rules, canvas: Canvas, stride: int, ratios: A
     nu = canvas.usable.shape[0] - 1
     nv = canvas.usable.shape[1] - 1
     least = max(1, int(math.ceil(rules.min_width_m / canvas.step - 1e-9)))
-    longest = 1.0
-    for k in range(ratios.shape[0]):
-        longest = max(longest, ratios[k])
+    longest = longest_of(ratios)
     # no rectangle reaches farther from its middle than half the diagonal of the longest of the greatest area
     reach = home.max_run_m + 0.5 * math.sqrt(rules.max_area_m2 * (longest + 1.0 / longest)) + canvas.step
     n = 0

@@ -10,7 +10,7 @@ import pandas as pd
 import shapely
 
 from screening.confidence import CELL_GRACE, confidence
-from screening.overflow import END_CODE, path_length_m, worst
+from screening.overflow import END_CODE, path_lengths_m, worst
 from screening.pipeline.volumes import diverted_m3_y
 from screening.siting.open_ground import find_obstacles
 
@@ -308,24 +308,23 @@ def overflow_rows(
 ) -> gpd.GeoDataFrame:
     """Ways of the overflow with a length and a fall; a way of one point ends where it began and is left out."""
     g = c.gardens
-    keep = np.array([len(path) > 1 and path_length_m(path) > 0.0 for path in g.path], dtype=bool)
-    rows = np.flatnonzero(keep)
+    length = path_lengths_m(g.path)
+    rows = np.flatnonzero(length > 0.0)
+    count = np.array([len(g.path[k]) for k in rows], dtype=np.int64)
+    xy = np.concatenate([g.path[k] for k in rows]) if len(rows) else np.empty((0, 2))
+    last = xy[np.cumsum(count) - 1]
     x0, y0, row, col, cell = c.land.grid
-    drop = []
-    for k in rows:
-        xy = g.path[k][-1]
-        r = int(np.floor((y0 - xy[1]) / cell - row))
-        q = int(np.floor((xy[0] - x0) / cell - col))
-        drop.append(float(g.elev_m[k] - c.land.z_m[r, q]))
+    r = np.floor((y0 - last[:, 1]) / cell - row).astype(np.int64)
+    q = np.floor((last[:, 0] - x0) / cell - col).astype(np.int64)
     return frame(
         {
             "home_id": home_id[g.home[rows]],
             "garden_id": garden_id[rows],
             "end_code": end[rows],
-            "length_m": np.array([path_length_m(g.path[k]) for k in rows], dtype=float),
-            "drop_m": np.array(drop, dtype=float),
+            "length_m": length[rows],
+            "drop_m": g.elev_m[rows] - c.land.z_m[r, q],
         },
-        np.array([shapely.LineString(g.path[k]) for k in rows], dtype=object),
+        shapely.linestrings(xy, indices=np.repeat(np.arange(len(rows)), count)) if len(rows) else [],
         gardens.crs,
     )
 

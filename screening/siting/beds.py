@@ -60,7 +60,8 @@ class Bed(NamedTuple):
 def opened(ground: Any, width_m: float) -> Any:
     """The part of each ground in which a disc of the least width can lie."""
     radius = 0.5 * width_m + SLACK_M
-    core = shapely.buffer(ground, -radius, quad_segs=QUARTER_SEGMENTS)
+    # chords lie within their arcs: around a corner that juts in, the core would come too near to it
+    core = shapely.buffer(ground, -radius / np.cos(np.pi / (4.0 * QUARTER_SEGMENTS)), quad_segs=QUARTER_SEGMENTS)
     return shapely.buffer(core, radius - 1e-4, quad_segs=QUARTER_SEGMENTS)
 
 
