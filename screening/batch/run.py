@@ -7,8 +7,9 @@ import logging
 import multiprocessing
 import os
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from concurrent.futures import ProcessPoolExecutor, as_completed
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -144,19 +145,21 @@ def run(
     check_output(output, overwrite)
     say(0, 0, "reading")
     inputs = read_inputs(params, bounds_m)
-    say(0, 0, "looking at the inputs")
-    prepared = prepare(inputs, params, bounds_m, limit)
-    curves = yield_curves(inputs, params)
-    assumed = inputs.rain is None
-    notes = [*inputs.notes, *prepared.notes]
-    if assumed:
-        notes.append(
-            f"no rain record is given: yearly volumes rest on {params.rain.storms_per_y:g} assumed storms a year of "
-            f"{params.rain.storm_mean_mm:g} mm; give one as [inputs] rain."
-        )
-    for note in notes:
-        logger.info(note)
-    results = _screen(prepared, curves, params, jobs, say, is_rain_assumed=assumed)
+    n_parcels = len(inputs.parcels) if limit is None else min(limit, len(inputs.parcels))
+    with _workers(jobs, n_parcels) as pool:
+        say(0, 0, "looking at the inputs")
+        prepared = prepare(inputs, params, bounds_m, limit)
+        curves = yield_curves(inputs, params)
+        assumed = inputs.rain is None
+        notes = [*inputs.notes, *prepared.notes]
+        if assumed:
+            notes.append(
+                f"no rain record is given: yearly volumes rest on {params.rain.storms_per_y:g} assumed storms a year "
+                f"of {params.rain.storm_mean_mm:g} mm; give one as [inputs] rain."
+            )
+        for note in notes:
+            logger.info(note)
+        results = _screen(pool, prepared, curves, params, say, is_rain_assumed=assumed)
     say(1, 1, "putting the parts together")
     layers = _merge(results, prepared, inputs, params, whole=bounds_m is None and limit is None)
     summary = _summary(layers, prepared, output, notes, start)
@@ -187,45 +190,57 @@ def _start_worker() -> None:
     gc.disable()
 
 
-def _screen(
-    prepared: Prepared,
-    curves: YieldCurves,
-    params: Params,
-    jobs: int | None,
-    say: Progress,
-    *,
-    is_rain_assumed: bool,
-) -> list[TileResult]:
-    """Screen all tiles, here or in worker processes; results in the order of the grid."""
-    total = int(prepared.city.parcels["is_counted"].sum())
+@contextmanager
+def _workers(jobs: int | None, n_parcels: int) -> Iterator[ProcessPoolExecutor | None]:
+    """The worker processes of a run, which start while the inputs are still looked at; None for a run without."""
     if jobs is None:
-        jobs = 1 if total < SMALL_RUN else os.cpu_count() or 1
-    say(0, total, "screening" if kernels_are_compiled() else "compiling the kernels, on the first run only")
-    tasks = tile_tasks(prepared.city, params)
-    done = 0
-    results: list[TileResult] = []
+        jobs = 1 if n_parcels < SMALL_RUN else os.cpu_count() or 1
     if jobs <= 1:
-        for task in tasks:
-            results.append(_work(task, curves, params, is_rain_assumed))
-            done += task.n_homes
-            say(done, total, "screening")
-        return results
+        yield None
+        return
     # spawned workers open their own files and inherit no locks
     context = multiprocessing.get_context("spawn")
     others = set(multiprocessing.active_children())
     with ProcessPoolExecutor(jobs, mp_context=context, initializer=_start_worker) as pool:
         try:
-            waiting = {pool.submit(_work, task, curves, params, is_rain_assumed): task for task in tasks}
-            for future in as_completed(waiting):
-                results.append(future.result())
-                done += waiting[future].n_homes
-                say(done, total, "screening")
+            # a first task for each makes them start
+            for _ in range(jobs):
+                pool.submit(kernels_are_compiled)
+            yield pool
         except BaseException:
             # nobody waits for half a tile: the workers end at once
             pool.shutdown(wait=False, cancel_futures=True)
             for worker in set(multiprocessing.active_children()) - others:
                 worker.terminate()
             raise
+
+
+def _screen(
+    pool: ProcessPoolExecutor | None,
+    prepared: Prepared,
+    curves: YieldCurves,
+    params: Params,
+    say: Progress,
+    *,
+    is_rain_assumed: bool,
+) -> list[TileResult]:
+    """Screen all tiles, here or in worker processes; results in the order of the grid."""
+    total = int(prepared.city.parcels["is_counted"].sum())
+    say(0, total, "screening" if kernels_are_compiled() else "compiling the kernels, on the first run only")
+    tasks = tile_tasks(prepared.city, params)
+    done = 0
+    results: list[TileResult] = []
+    if pool is None:
+        for task in tasks:
+            results.append(_work(task, curves, params, is_rain_assumed))
+            done += task.n_homes
+            say(done, total, "screening")
+        return results
+    waiting = {pool.submit(_work, task, curves, params, is_rain_assumed): task for task in tasks}
+    for future in as_completed(waiting):
+        results.append(future.result())
+        done += waiting[future].n_homes
+        say(done, total, "screening")
     return sorted(results, key=lambda result: result.tile)
 
 

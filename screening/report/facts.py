@@ -7,6 +7,7 @@ never explains a number by something else than what made it.
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
@@ -81,12 +82,20 @@ def short_name(identifier: str, home_id: str) -> str:
 
 
 def rows_of(home: HomeResult, layer: str) -> list[dict[str, Any]]:
-    """Return the rows of a layer as plain values, null as None."""
+    """Return the rows of a layer as plain values, null as None; downspouts as one counts, d2 before d10."""
     frame = home.layers.get(layer)
     if frame is None:
         return []
     rows = frame.drop(columns="geometry").astype(object).to_dict("records")
-    return [{key: plain(value) for key, value in row.items()} for row in rows]
+    plain_rows = [{key: plain(value) for key, value in row.items()} for row in rows]
+    return sorted(plain_rows, key=lambda row: _counted(str(row.get("downspout_id", ""))))
+
+
+def _counted(identifier: str) -> tuple[str, int]:
+    """A key that puts the number at the end of an identifier in the order of counting."""
+    number = re.search(r"\d*$", identifier)
+    digits = number.group() if number else ""
+    return identifier.removesuffix(digits), int(digits or 0)
 
 
 def _formula(formula: str, computed: float | None, recorded: float | None, shown: str) -> str:
