@@ -15,7 +15,7 @@ from shapely import affinity
 
 from screening.kernels import bucket, elevation, flow, plane
 from screening.kernels import ground as ground_kernel
-from screening.kernels.canvas import UNCLIPPED, clear_of, draw_ground
+from screening.kernels.canvas import clear_of, draw_ground, unclipped
 from screening.params import load_params
 from screening.roof import split_roof
 from screening.siting.search import siting_rules
@@ -678,7 +678,7 @@ def test_allowed_ground_drawn_on_the_turned_grid(strict, angle):
         home = home_with(allowed, [(0.0, 0.0, 50.0, 60.0), (3.0, 1.0, 50.0, 40.0)])
         ux, uy = np.cos(angle), np.sin(angle)
         canvas = draw_ground(
-            home, ground_of(z, slope), rules_of(), edges_of(taken), ux, uy, step, 15.0, strict, UNCLIPPED
+            home, ground_of(z, slope), rules_of(), edges_of(taken), ux, uy, step, 15.0, strict, unclipped()
         )
         i0, j0 = canvas.i0, canvas.j0
         used = np.diff(np.diff(canvas.usable, axis=0), axis=1)

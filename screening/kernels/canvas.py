@@ -16,7 +16,13 @@ if TYPE_CHECKING:
 Array = np.ndarray
 IntPairs = tuple[int, int, int, int]
 
-UNCLIPPED = np.array([-1e9, -1e9, 1e9, 1e9])
+_FAR_M = 1e9
+
+
+@kernel
+def unclipped() -> Array:
+    """A box that clips nothing; made anew, because a constant array would have a type and compilation of its own."""
+    return np.array([-_FAR_M, -_FAR_M, _FAR_M, _FAR_M])
 
 
 class Canvas(NamedTuple):

@@ -61,6 +61,49 @@ def ground_at(ground: Ground, x: float, y: float) -> Ground:
     return Ground(ground.z, ground.ground, ground.slope, ground.lots, ground.drains, ground.built, ground.memo, grid)
 
 
+# written out, because numba takes seconds to compile what numpy says in a word
+
+
+@kernel
+def _picked(table: Array, rows: Array) -> Array:
+    """Some rows of a table."""
+    out = np.empty((rows.shape[0], table.shape[1]))
+    for i in range(rows.shape[0]):
+        for k in range(table.shape[1]):
+            out[i, k] = table[rows[i], k]
+    return out
+
+
+@kernel
+def _stacked(first: Array, second: Array) -> Array:
+    """One table (n, 4) after another."""
+    n = first.shape[0]
+    out = np.empty((n + second.shape[0], 4))
+    for i in range(out.shape[0]):
+        for k in range(4):
+            out[i, k] = first[i, k] if i < n else second[i - n, k]
+    return out
+
+
+@kernel
+def _run_lines(spouts: Array, ways: Array) -> Array:
+    """The runs (n, 4) from the served downspouts to the garden [m]."""
+    n = 0
+    for j in range(ways.shape[0]):
+        if ways[j, 0] == 1.0:
+            n += 1
+    out = np.empty((n, 4))
+    n = 0
+    for j in range(ways.shape[0]):
+        if ways[j, 0] == 1.0:
+            out[n, 0] = spouts[j, 0]
+            out[n, 1] = spouts[j, 1]
+            out[n, 2] = ways[j, 1]
+            out[n, 3] = ways[j, 2]
+            n += 1
+    return out
+
+
 @kernel
 def place_all(
     city: City,
@@ -96,7 +139,8 @@ def place_all(
     rows = np.zeros((n, most_gardens, N_COLUMNS))
     fitted = np.zeros(n, dtype=np.int64)
     runs = np.full((city.downspouts.shape[0], 6), np.nan)
-    runs[:, 0] = -1.0
+    for k in range(runs.shape[0]):
+        runs[k, 0] = -1.0
     most_points = int(rules.max_trace_m / ground.grid[4]) + 8
     paths = np.full((n, most_gardens, most_points, 2), np.nan)
     path_points = np.zeros((n, most_gardens), dtype=np.int64)
@@ -112,17 +156,21 @@ def place_all(
         for g in range(most_gardens):
             if open_spouts.shape[0] == 0 or home.allowed.shape[0] == 0:
                 break
-            if g > 0 and home.downspouts[open_spouts, 3].sum() < rules.least_roof_m2:
+            spouts = _picked(home.downspouts, open_spouts)
+            roof = 0.0
+            for j in range(spouts.shape[0]):
+                roof += spouts[j, 3]
+            if g > 0 and roof < rules.least_roof_m2:
                 break
             part = Home(
                 home.allowed,
                 home.lot,
                 home.buildings,
                 home.own,
-                home.downspouts[open_spouts],
+                spouts,
                 home.foundation_m,
                 home.max_run_m,
-                np.concatenate((home.buildings, taken[:4])),
+                _stacked(home.buildings, taken[:4]),
             )
             row, fits = place(
                 part,
@@ -146,15 +194,17 @@ def place_all(
             if any_will_do:
                 break
             ways = runs_to_rectangle(part, here, rules, row)
-            still = np.zeros(open_spouts.shape[0], dtype=np.bool_)
+            left = 0
             for j in range(open_spouts.shape[0]):
                 if ways[j, 0] == 1.0:
                     k = first + open_spouts[j]
                     runs[k, 0] = g
-                    runs[k, 1:5] = ways[j, 1:5]
+                    for q in range(1, 5):
+                        runs[k, q] = ways[j, q]
                 else:
-                    still[j] = True
-            open_spouts = open_spouts[still]
+                    open_spouts[left] = open_spouts[j]
+                    left += 1
+            open_spouts = open_spouts[:left]
             _, slopes[i, g, 0] = ground_of(here, rules, row, nothing)
             ux = math.cos(row[ANGLE])
             uy = math.sin(row[ANGLE])
@@ -168,9 +218,9 @@ def place_all(
                 rows[i, g, END] = end
             paths[i, g, 0, 0] = rim_x
             paths[i, g, 0, 1] = rim_y
-            paths[i, g, 1 : points + 1] = path[:points]
+            for k in range(points):
+                paths[i, g, k + 1, 0] = path[k, 0]
+                paths[i, g, k + 1, 1] = path[k, 1]
             path_points[i, g] = points + 1
-            served = ways[ways[:, 0] == 1.0]
-            from_spouts = part.downspouts[ways[:, 0] == 1.0]
-            taken = np.concatenate((rectangle_edges(row), np.concatenate((from_spouts[:, :2], served[:, 1:3]), axis=1)))
+            taken = _stacked(rectangle_edges(row), _run_lines(part.downspouts, ways))
     return rows, fitted, runs, paths, path_points, slopes

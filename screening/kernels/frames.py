@@ -99,7 +99,7 @@ def search_frame(
     stride = sweep.stride
     while (nu // stride) * (nv // stride) > sweep.most_nodes:
         stride += 1
-    nodes = np.empty(((nu // stride + 2) * (nv // stride + 2), 2), dtype=np.int32)
+    nodes = np.empty(((nu // stride + 2) * (nv // stride + 2), 2), dtype=np.int64)
     n_nodes = _list_nodes(home, rules, canvas, stride, ratios, nodes)
     fitted = 0
     for turn in range(2 if sweep.both_ways else 1):

@@ -7,7 +7,7 @@ import math
 import numpy as np
 
 from screening.kernels import flow
-from screening.kernels.canvas import UNCLIPPED, Canvas, clear_of, draw_ground
+from screening.kernels.canvas import Canvas, clear_of, draw_ground, unclipped
 from screening.kernels.compiled import kernel, leaf
 from screening.kernels.frames import Sweep, is_enough, search_frame
 from screening.kernels.ground import (
@@ -197,7 +197,7 @@ def may_fit(
         step,
         2.0 * home.max_run_m,
         False,
-        UNCLIPPED,
+        unclipped(),
     )
     out = np.array([np.inf, np.inf, -np.inf, -np.inf])
     for k in range(ratios.shape[0]):
@@ -220,7 +220,7 @@ def anything_to_serve(home: Home, ground: Ground, rules: Rules, angle: float, st
     nothing = np.empty((0, 4))
     ux = math.cos(angle)
     uy = math.sin(angle)
-    canvas = draw_ground(home, ground, rules, nothing, ux, uy, step, home.max_run_m + step, False, UNCLIPPED)
+    canvas = draw_ground(home, ground, rules, nothing, ux, uy, step, home.max_run_m + step, False, unclipped())
     count, i0, j0 = canvas.usable, canvas.i0, canvas.j0
     spare = step + ground.grid[4]
     for i in range(count.shape[0] - 1):
@@ -268,14 +268,14 @@ def _search_everywhere(
     for k in range(6):
         sweep = Sweep(step, 3, True, 1500, True, False)
         turned = angle + k * math.pi / 12.0
-        more += search_frame(home, ground, rules, gain, indoors, taken, turned, square, sweep, UNCLIPPED, path, best)
+        more += search_frame(home, ground, rules, gain, indoors, taken, turned, square, sweep, unclipped(), path, best)
         if best[0, FOUND] == 1.0:
             return more
     # only where room is scarce can a finer grid find what the coarser one missed
     if best[1, FOUND] == 1.0 or fitted + more >= SCARCE:
         return more
     fine = 0
-    clip = UNCLIPPED
+    clip = unclipped()
     sweep = Sweep(FINE_STEP_M, 1, False, 20000, True, False)
     for k in range(18):
         # a rectangle turned by five degrees holds one that is not, of 0.9 of its width and 0.7 of its length
@@ -323,7 +323,7 @@ def place(
     for k in range(1 if alone else 2):
         sweep = Sweep(step, 4 if k == 0 else 6, True, 100000, alone or k == 1, any_will_do)
         fitted += search_frame(
-            home, ground, rules, gain, indoors, taken, angles[k], ratios, sweep, UNCLIPPED, path, best
+            home, ground, rules, gain, indoors, taken, angles[k], ratios, sweep, unclipped(), path, best
         )
         if is_enough(best, any_frame or any_will_do):
             break
