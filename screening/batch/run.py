@@ -6,6 +6,7 @@ import gc
 import logging
 import multiprocessing
 import os
+import signal
 import time
 from collections.abc import Callable, Iterator, Mapping
 from concurrent.futures import ProcessPoolExecutor, as_completed
@@ -191,6 +192,22 @@ def _start_worker() -> None:
 
 
 @contextmanager
+def _interrupts_held_back() -> Iterator[None]:
+    """Start processes that no Ctrl-C reaches: this one is told, and ends them without a word of theirs.
+
+    A process inherits which signals are held back. Here the signal waits until the processes have started.
+    """
+    if not hasattr(signal, "pthread_sigmask"):
+        yield
+        return
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
+@contextmanager
 def _workers(jobs: int | None, n_parcels: int) -> Iterator[ProcessPoolExecutor | None]:
     """The worker processes of a run, which start while the inputs are still looked at; None for a run without."""
     if jobs is None:
@@ -203,9 +220,10 @@ def _workers(jobs: int | None, n_parcels: int) -> Iterator[ProcessPoolExecutor |
     others = set(multiprocessing.active_children())
     with ProcessPoolExecutor(jobs, mp_context=context, initializer=_start_worker) as pool:
         try:
-            # a first task for each makes them start
-            for _ in range(jobs):
-                pool.submit(kernels_are_compiled)
+            with _interrupts_held_back():
+                # a first task for each makes them start
+                for _ in range(jobs):
+                    pool.submit(kernels_are_compiled)
             yield pool
         except BaseException:
             # nobody waits for half a tile: the workers end at once
