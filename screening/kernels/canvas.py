@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from screening.kernels.compiled import kernel, leaf
-from screening.kernels.plane import point_segment_distance
+from screening.kernels.plane import crossings, point_segment_distance
 
 if TYPE_CHECKING:
     from screening.kernels.ground import Ground, Home, Rules
@@ -99,19 +99,7 @@ def _fill(e: Array, i0: int, j0: int, step: float, hits: Array, used: Array) -> 
     nu, nv = used.shape
     for j in range(nv):
         v = (j0 + j + 0.5) * step
-        m = 0
-        for i in range(e.shape[0]):
-            v1 = e[i, 1]
-            v2 = e[i, 3]
-            if (v1 > v) != (v2 > v):
-                hit = e[i, 0] + (v - v1) * (e[i, 2] - e[i, 0]) / (v2 - v1)
-                k = m
-                while k > 0 and hits[k - 1] > hit:
-                    hits[k] = hits[k - 1]
-                    k -= 1
-                hits[k] = hit
-                m += 1
-        for q in range(0, m - 1, 2):
+        for q in range(0, crossings(e, v, hits) - 1, 2):
             first = max(0, int(math.ceil(hits[q] / step - 0.5 - 1e-6)) - i0)
             last = min(nu - 1, int(math.floor(hits[q + 1] / step - 0.5 + 1e-6)) - i0)
             for i in range(first, last + 1):

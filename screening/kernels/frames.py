@@ -51,12 +51,12 @@ class Sweep(NamedTuple):
 
 
 @leaf
-def longest_of(ratios: Array) -> float:
-    """The greatest ratio of the sides."""
+def _longest_diagonal(rules: Rules, ratios: Array) -> float:
+    """Diagonal [m] of the longest rectangle of the greatest area."""
     longest = 1.0
     for k in range(ratios.shape[0]):
         longest = max(longest, ratios[k])
-    return longest
+    return math.sqrt(rules.max_area_m2 * (longest + 1.0 / longest))
 
 
 @kernel
@@ -79,7 +79,7 @@ def search_frame(
     Nodes are looked at as the sweep says, then ever nearer around the best one.
     """
     # a rectangle reaches no farther from the point where it is served than its diagonal
-    diagonal = math.sqrt(rules.max_area_m2 * (longest_of(ratios) + 1.0 / longest_of(ratios))) + sweep.step
+    reach = home.max_run_m + _longest_diagonal(rules, ratios) + sweep.step
     canvas = draw_ground(
         home,
         ground,
@@ -88,7 +88,7 @@ def search_frame(
         math.cos(angle),
         math.sin(angle),
         sweep.step,
-        home.max_run_m + diagonal,
+        reach,
         sweep.strict,
         clip,
     )
@@ -152,9 +152,8 @@ def _list_nodes(home: Home, rules: Rules, canvas: Canvas, stride: int, ratios: A
     nu = canvas.usable.shape[0] - 1
     nv = canvas.usable.shape[1] - 1
     least = max(1, int(math.ceil(rules.min_width_m / canvas.step - 1e-9)))
-    longest = longest_of(ratios)
-    # no rectangle reaches farther from its middle than half the diagonal of the longest of the greatest area
-    reach = home.max_run_m + 0.5 * math.sqrt(rules.max_area_m2 * (longest + 1.0 / longest)) + canvas.step
+    # from its middle no rectangle reaches farther than half the diagonal
+    reach = home.max_run_m + 0.5 * _longest_diagonal(rules, ratios) + canvas.step
     n = 0
     for level in (4, 2, 1):
         wide = level * stride

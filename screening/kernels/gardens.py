@@ -20,6 +20,7 @@ from screening.kernels.ground import (
     cell_state,
     cells_are_usable,
     diverted_roof,
+    follow,
     low_rim,
     mean_elevation,
     nearest_on_rectangle,
@@ -40,6 +41,7 @@ from screening.kernels.placement import (
     TARGET,
     VOLUME,
     WIDTH,
+    block_of,
     leaves_room,
     roof_in_reach,
 )
@@ -155,10 +157,9 @@ def _grow(home: Home, ground: Ground, rules: Rules, gain: Yield, taken: Array, r
 @leaf
 def _extend(canvas: Canvas, n: int, m: int, margin: int, out: Array) -> None:
     """Extend a box (least u, v, greatest u, v) [m] by every place where ``n`` by ``m`` cells fit, and a margin."""
-    count = canvas.usable
-    for i in range(count.shape[0] - n):
-        for j in range(count.shape[1] - m):
-            if count[i + n, j + m] - count[i, j + m] - count[i + n, j] + count[i, j] == n * m:
+    for i in range(canvas.usable.shape[0] - n):
+        for j in range(canvas.usable.shape[1] - m):
+            if block_of(canvas.usable, i, j, n, m) == n * m:
                 out[0] = min(out[0], (canvas.i0 + i - margin) * canvas.step)
                 out[1] = min(out[1], (canvas.j0 + j - margin) * canvas.step)
                 out[2] = max(out[2], (canvas.i0 + i + n + margin) * canvas.step)
@@ -225,7 +226,7 @@ def anything_to_serve(home: Home, ground: Ground, rules: Rules, angle: float, st
     spare = step + ground.grid[4]
     for i in range(count.shape[0] - 1):
         for j in range(count.shape[1] - 1):
-            if count[i + 1, j + 1] - count[i, j + 1] - count[i + 1, j] + count[i, j] == 0:
+            if block_of(count, i, j, 1, 1) == 0:
                 continue
             u = (i0 + i + 0.5) * step
             v = (j0 + j + 0.5) * step
@@ -374,19 +375,4 @@ def overflow_way(
     r, c = overflow_start(ground, rim_x, rim_y, cx, cy)
     if r < 0 or c < 0 or r >= ground.z.shape[0] or c >= ground.z.shape[1]:
         return flow.OFF_ELEVATION, 0
-    return flow.trace(
-        ground.z,
-        ground.grid,
-        ground.lots,
-        ground.drains,
-        ground.built,
-        home.own,
-        home.buildings,
-        home.foundation_m,
-        rules.pit_fill_m,
-        rules.max_trace_m,
-        r,
-        c,
-        path,
-        np.empty((0, 0), dtype=np.int8),
-    )
+    return follow(home, ground, rules, r, c, path, np.empty((0, 0), dtype=np.int8))

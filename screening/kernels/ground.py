@@ -17,7 +17,7 @@ from screening.kernels.plane import crosses, inside, segment_enters
 
 Array = np.ndarray
 
-_PROBE_M = 0.02
+PROBE_M = 0.02
 """How far along a run to look whether it has gone indoors."""
 
 
@@ -215,9 +215,9 @@ def can_serve(
 def starts_indoors(buildings: Array, x1: float, y1: float, x2: float, y2: float) -> bool:
     """Whether a run from a wall goes into the house at once: the garden lies on the house's far side."""
     length = math.hypot(x2 - x1, y2 - y1)
-    if length < 2.0 * _PROBE_M:
+    if length < 2.0 * PROBE_M:
         return False
-    t = _PROBE_M / length
+    t = PROBE_M / length
     return inside(buildings, x1 + t * (x2 - x1), y1 + t * (y2 - y1))
 
 
@@ -280,14 +280,9 @@ def overflow_start(ground: Ground, rim_x: float, rim_y: float, cx: float, cy: fl
 
 
 @leaf
-def overflow_end(home: Home, ground: Ground, rules: Rules, r: int, c: int, path: Array) -> int:
-    """What the overflow from a cell ends at; remembered for cells of the own lot."""
-    if r < 0 or c < 0 or r >= ground.z.shape[0] or c >= ground.z.shape[1]:
-        return flow.OFF_ELEVATION
-    # most places start from a cell whose end is known
-    if ground.lots[r, c] == home.own and ground.memo[r, c] != flow.UNKNOWN:
-        return ground.memo[r, c]
-    code, _ = flow.trace(
+def follow(home: Home, ground: Ground, rules: Rules, r: int, c: int, path: Array, memo: Array) -> tuple[int, int]:
+    """Trace the water of a home's cell; see `screening.kernels.flow.trace`."""
+    return flow.trace(
         ground.z,
         ground.grid,
         ground.lots,
@@ -301,6 +296,17 @@ def overflow_end(home: Home, ground: Ground, rules: Rules, r: int, c: int, path:
         r,
         c,
         path,
-        ground.memo,
+        memo,
     )
+
+
+@leaf
+def overflow_end(home: Home, ground: Ground, rules: Rules, r: int, c: int, path: Array) -> int:
+    """What the overflow from a cell ends at; remembered for cells of the own lot."""
+    if r < 0 or c < 0 or r >= ground.z.shape[0] or c >= ground.z.shape[1]:
+        return flow.OFF_ELEVATION
+    # most places start from a cell whose end is known
+    if ground.lots[r, c] == home.own and ground.memo[r, c] != flow.UNKNOWN:
+        return ground.memo[r, c]
+    code, _ = follow(home, ground, rules, r, c, path, ground.memo)
     return code

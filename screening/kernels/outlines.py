@@ -7,6 +7,7 @@ import math
 import numpy as np
 
 from screening.kernels.compiled import kernel, leaf
+from screening.kernels.plane import crossings
 
 Array = np.ndarray
 
@@ -30,19 +31,7 @@ def _fill(edges: Array, value: int, grid: Array, hits: Array, out: Array) -> Non
     last_row = min(rows - 1, int(math.floor((grid[1] - bottom) / cell - grid[2])) + 1)
     for r in range(first_row, last_row + 1):
         y = grid[1] - (grid[2] + r + 0.5) * cell
-        m = 0
-        for i in range(edges.shape[0]):
-            y1 = edges[i, 1]
-            y2 = edges[i, 3]
-            if (y1 > y) != (y2 > y):
-                hit = edges[i, 0] + (y - y1) * (edges[i, 2] - edges[i, 0]) / (y2 - y1)
-                k = m
-                while k > 0 and hits[k - 1] > hit:
-                    hits[k] = hits[k - 1]
-                    k -= 1
-                hits[k] = hit
-                m += 1
-        for q in range(0, m - 1, 2):
+        for q in range(0, crossings(edges, y, hits) - 1, 2):
             first = max(0, int(math.ceil((hits[q] - grid[0]) / cell - grid[3] - 0.5 - _HAIR)))
             last = min(cols - 1, int(math.floor((hits[q + 1] - grid[0]) / cell - grid[3] - 0.5 + _HAIR)))
             for c in range(first, last + 1):

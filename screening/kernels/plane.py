@@ -30,6 +30,24 @@ def inside(edges: Array, x: float, y: float) -> bool:
 
 
 @leaf
+def crossings(edges: Array, y: float, hits: Array) -> int:
+    """Where edges cross a level line, in order along it, into ``hits``; how many they are."""
+    n = 0
+    for i in range(edges.shape[0]):
+        y1 = edges[i, 1]
+        y2 = edges[i, 3]
+        if (y1 > y) != (y2 > y):
+            hit = edges[i, 0] + (y - y1) * (edges[i, 2] - edges[i, 0]) / (y2 - y1)
+            k = n
+            while k > 0 and hits[k - 1] > hit:
+                hits[k] = hits[k - 1]
+                k -= 1
+            hits[k] = hit
+            n += 1
+    return n
+
+
+@leaf
 def point_segment_distance(x: float, y: float, x1: float, y1: float, x2: float, y2: float) -> float:
     """Distance [m] from a point to a segment."""
     dx = x2 - x1

@@ -2,22 +2,15 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 
 from screening.kernels.compiled import kernel, leaf
+from screening.kernels.ground import PROBE_M, Home
 from screening.kernels.plane import inside
-
-if TYPE_CHECKING:
-    from screening.kernels.ground import Home
 
 Array = np.ndarray
 
 BINS = 64
-
-_NEAR_M = 0.02
-"""How far along a run to look whether it has gone indoors."""
 
 
 @leaf
@@ -53,8 +46,8 @@ def indoors_table(home: Home) -> Array:
             dx = abs(2.0 - t) - 1.0
             dy = 1.0 - abs(t - 1.0) if t <= 2.0 else abs(t - 3.0) - 1.0
             length = np.hypot(dx, dy)
-            x = home.downspouts[j, 0] + _NEAR_M * dx / length
-            y = home.downspouts[j, 1] + _NEAR_M * dy / length
+            x = home.downspouts[j, 0] + PROBE_M * dx / length
+            y = home.downspouts[j, 1] + PROBE_M * dy / length
             half[k] = inside(home.barriers, x, y)
         for k in range(BINS):
             out[j, k] = half[2 * k] and half[2 * k + 1] and half[(2 * k + 2) % (2 * BINS)]
