@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from screening.params.ageing import AgeingParams
+from screening.params.barrel import BarrelParams
 from screening.params.fields import Declared, Section, Spec, declared
 from screening.params.load import load_params
+from screening.params.rain import RainParams
 from screening.params.sections import (
     CRS_INPUTS,
     INPUT_NAMES,
@@ -17,22 +20,24 @@ from screening.params.sections import (
     OutputParams,
     OverflowParams,
     Params,
-    RainParams,
     RankingParams,
     RoofParams,
     RuleParams,
     SitingParams,
-    SizingParams,
-    SoilParams,
     TerrainParams,
 )
+from screening.params.sizing import SizingParams
+from screening.params.soil import SoilParams
 from screening.params.toml_text import params_toml
+from screening.params.uncertainty import UncertaintyParams
 
 __all__ = [
     "CRS_INPUTS",
     "INPUT_NAMES",
     "LAYER_INPUTS",
     "SECTIONS",
+    "AgeingParams",
+    "BarrelParams",
     "BatchParams",
     "Declared",
     "FieldParams",
@@ -52,6 +57,7 @@ __all__ = [
     "SoilParams",
     "Spec",
     "TerrainParams",
+    "UncertaintyParams",
     "declared",
     "load_params",
     "params_toml",

@@ -12,10 +12,14 @@ from dataclasses import dataclass, field, fields
 from pathlib import Path
 from typing import Final, Literal, cast
 
+from screening.params.ageing import AgeingParams
+from screening.params.barrel import BarrelParams
 from screening.params.fields import FROM_RULE_SET, P, Section, declared, show
-from screening.rules import DEFAULT_RULE_SET, GWQ037, OVERRIDABLE, RULE_SETS, RuleSet
-
-PROGRAM_DEFAULT: Final = "program default"
+from screening.params.rain import RainParams
+from screening.params.sizing import SizingParams
+from screening.params.soil import SoilParams
+from screening.params.uncertainty import UncertaintyParams
+from screening.rules import DEFAULT_RULE_SET, GWQ037, OVERRIDABLE, PROGRAM_DEFAULT, RULE_SETS, RuleSet
 
 INPUT_NAMES: Final = ("parcels", "buildings", "elevation", "streets", "rain", "downspouts")
 """Names of the single input files of ``[inputs]``."""
@@ -29,13 +33,6 @@ CRS_INPUTS: Final = ("parcels", "buildings", "elevation", "streets", "downspouts
 RuleSetName = Literal["us-midwest", "us-mn", "us-nj", "us-wa-west", "ca-on", "uk-5m", "de-a138", "au-soil"]
 
 _UDFCD: Final = "Denver UDFCD, Drainage Criteria Manual (1984), Table 2-1: sloped roof 0.05 in"
-_MPCA_RATES: Final = (
-    "Minnesota Stormwater Manual (2022), Design infiltration rate as a function of soil texture for bioretention"
-)
-_DRISCOLL: Final = (
-    "from memory: E. Driscoll et al., Analysis of Storm Event Characteristics for Selected Rainfall Gages "
-    "(US EPA 1989), zone North Central"
-)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -310,99 +307,6 @@ class OverflowParams(Section):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class SizingParams(Section):
-    """How large and how deep a garden should be."""
-
-    method: Literal["handbook", "capture_depth", "fixed_area"] = P(
-        "handbook", "", "how the target area is found", source=GWQ037
-    )
-    soil_class: Literal["sandy", "silty", "clayey"] = P(
-        "silty", "", "soil class of the handbook's size factors", source=PROGRAM_DEFAULT
-    )
-    capture_depth_mm: float = P(
-        25.4,
-        "mm",
-        "rain on the roof that the garden stores, method capture_depth",
-        gt=0,
-        source="1 in: simple method of the UConn and URI guides",
-    )
-    fixed_area_m2: float = P(15.0, "m2", "target area of the method fixed_area", gt=0, source=PROGRAM_DEFAULT)
-    slope_breaks_pct: tuple[float, ...] = P(
-        (4.0, 8.0),
-        "%",
-        "ground slopes at which the next depth is taken",
-        gt=0,
-        le=100,
-        source="bands 1-4, 4-8, 8-12 % of a workshop's slides; GWQ037 leaves gaps at 4-5 and 7-8 %",
-    )
-    depths_mm: tuple[float, ...] = P(
-        (100.0, 150.0, 200.0),
-        "mm",
-        "ponding depth of each slope band",
-        gt=0,
-        le=1000,
-        length=1,
-        source="4, 6 and 8 in of the same slides, rounded to metric",
-    )
-    drawdown_limit_h: float = P(
-        24.0,
-        "h",
-        "time in which a full garden has to soak away; caps the depth",
-        gt=0,
-        source="24 h: household tests of Missouri and Ohio guides",
-    )
-
-    def contradictions(self) -> Iterator[str]:
-        """Compare the bands with the depths."""
-        if list(self.slope_breaks_pct) != sorted(set(self.slope_breaks_pct)):
-            yield "slope_breaks_pct must rise"
-        if len(self.depths_mm) != len(self.slope_breaks_pct) + 1:
-            yield "depths_mm needs one entry more than slope_breaks_pct"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SoilParams(Section):
-    """How fast water soaks in."""
-
-    rate_mm_h: float = P(7.6, "mm/h", "infiltration rate, likely", gt=0, source=f"loam, silt loam (B), {_MPCA_RATES}")
-    rate_low_mm_h: float = P(
-        5.1, "mm/h", "infiltration rate, low estimate", gt=0, source=f"sandy clay loam, silt (C), {_MPCA_RATES}"
-    )
-    rate_high_mm_h: float = P(
-        11.4, "mm/h", "infiltration rate, high estimate", gt=0, source=f"silty sand (B), {_MPCA_RATES}"
-    )
-
-    def contradictions(self) -> Iterator[str]:
-        """Compare the estimates."""
-        if not self.rate_low_mm_h <= self.rate_mm_h <= self.rate_high_mm_h:
-            yield "rate_low_mm_h, rate_mm_h, rate_high_mm_h must not fall"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RainParams(Section):
-    """The rain record, and what stands for it where none is given."""
-
-    unit: Literal["mm", "in"] = P("mm", "", "unit of the record's depths")
-    years: tuple[int, ...] = P((), "", "calendar years to use; empty: all complete ones", ge=1700, le=2200)
-    frozen_months: tuple[int, ...] = P(
-        (), "", "months (1 to 12) whose rain counts neither as runoff nor as diverted: snow, frozen ground", ge=1, le=12
-    )
-    dry_spell_h: float = P(
-        12.0,
-        "h",
-        "time without rain after which the roof is dry again and loses the initial depth anew",
-        gt=0,
-        source="12 h between events: STEP/TRCA guide, Drainage time",
-    )
-    max_missing_frac: float = P(0.05, "", "part of a record that may be missing", ge=0, lt=1, source=PROGRAM_DEFAULT)
-    storms_per_y: float = P(55.0, "1/y", "storms a year, used only without a record", gt=0, source=_DRISCOLL)
-    storm_mean_mm: float = P(
-        14.0, "mm", "mean depth of a storm, used only without a record", gt=0, source=f"0.55 in, {_DRISCOLL}"
-    )
-    storm_duration_h: float = P(9.5, "h", "mean length of a storm, used only without a record", gt=0, source=_DRISCOLL)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class RankingParams(Section):
     """What makes one candidate stand before another."""
 
@@ -446,6 +350,9 @@ class Params:
     sizing: SizingParams = field(default_factory=SizingParams)
     soil: SoilParams = field(default_factory=SoilParams)
     rain: RainParams = field(default_factory=RainParams)
+    barrel: BarrelParams = field(default_factory=BarrelParams)
+    ageing: AgeingParams = field(default_factory=AgeingParams)
+    uncertainty: UncertaintyParams = field(default_factory=UncertaintyParams)
     ranking: RankingParams = field(default_factory=RankingParams)
     output: OutputParams = field(default_factory=OutputParams)
     batch: BatchParams = field(default_factory=BatchParams)
