@@ -13,7 +13,9 @@ from screening.rules import PROGRAM_DEFAULT
 class BarrelParams(Section):
     """Barrels that hold roof water back for a while."""
 
-    is_upstream: bool = P(False, "", "a barrel stands between each served downspout and its garden")
+    is_upstream: bool = P(
+        default=False, unit="", meaning="a barrel stands between each served downspout and its garden"
+    )
     volume_l: float = P(
         208.0, "L", "volume of one barrel", gt=0, source="55 gal, within the 50-60 gal of the City of Bondurant's page"
     )

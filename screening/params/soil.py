@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from screening.params.fields import P, Section
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
 
 _MPCA_RATES: Final = (
     "Minnesota Stormwater Manual (2022), Design infiltration rate as a function of soil texture for bioretention"
