@@ -7,9 +7,11 @@ import math
 import numpy as np
 
 from screening.kernels import flow
+from screening.kernels.city import City, ground_at, home_of
 from screening.kernels.compiled import kernel, leaf
+from screening.kernels.disc import radius_of_area
 from screening.kernels.elevation import sample
-from screening.kernels.gardens import overflow_way
+from screening.kernels.gardens import anything_to_serve, overflow_way
 from screening.kernels.ground import (
     Ground,
     Home,
@@ -124,48 +126,49 @@ def lowest_of_rim(ground: Ground, edges: Array) -> tuple[float, float]:
 
 
 @kernel
-def judge(
-    home: Home,
-    ground: Ground,
-    rules: Rules,
-    gain: Yield,
-    edges: Array,
-    area_m2: float,
-    middle: Array,
-) -> tuple[bool, Array, Array, Array]:
-    """What a bed would serve and keep.
+def worth_a_trial(city: City, ground: Ground, rules: Rules, rows: Array, step: float) -> Array:
+    """Whether any usable ground of some homes lies near enough to a downspout and lower than it."""
+    out = np.empty(rows.shape[0], dtype=np.bool_)
+    for k in range(rows.shape[0]):
+        i = rows[k]
+        here = ground_at(ground, city.origin[i, 0], city.origin[i, 1])
+        out[k] = anything_to_serve(home_of(city, i), here, rules, city.angles[i, 0], step)
+    return out
 
-    Parameters
-    ----------
-    edges : (n, 4) array
-        Its outer outline in home coordinates [m].
-    area_m2 : float
-    middle : (2,) array
-        Its centroid [m].
 
-    Returns
-    -------
-    will_do : bool
-        False where its ground is too steep or unknown, it serves nothing, or its overflow runs at a building.
-    row : (7,) array
-        ``VOLUME``, ``BAND`` ... of this module.
-    runs : (downspouts, 5) array
-        Served 0/1, end x, y, length, fall [m].
-    path : (k, 2) array
-        Way of the overflow, from the rim [m].
-    """
-    row = np.zeros(7)
-    runs = np.zeros((home.downspouts.shape[0], 5))
-    path = np.empty((int(rules.max_trace_m / ground.grid[4]) + 9, 2))
-    fine, slope, elevation = bed_ground(ground, rules, edges)
-    if not fine:
-        return False, row, runs, path
+@kernel
+def prospects(reachable_m2: Array, part_area_m2: Array, gain: Yield, rules: Rules) -> tuple[Array, Array]:
+    """Area that parts of the ground should get, and the most that a bed on them keeps under any slope band [m2]."""
+    target = np.empty(reachable_m2.shape[0])
+    most = np.zeros(reachable_m2.shape[0])
+    for k in range(reachable_m2.shape[0]):
+        target[k] = target_area(reachable_m2[k], 0, gain, rules)
+        room = min(part_area_m2[k], rules.max_area_m2)
+        for band in range(gain.per_roof.shape[0]):
+            most[k] = max(most[k], diverted_roof(reachable_m2[k], room, band, gain))
+    return target, most
+
+
+@kernel
+def radii(edges: Array, first: Array, part: Array, seed: Array, area_m2: Array) -> Array:
+    """Radius [m] of the disc around each seed (n, 2) that holds an area of a part; infinite where the part is less."""
+    out = np.empty(part.shape[0])
+    for k in range(part.shape[0]):
+        of_part = edges[first[part[k]] : first[part[k] + 1]]
+        out[k] = radius_of_area(of_part, seed[k, 0], seed[k, 1], area_m2[k])
+    return out
+
+
+@leaf
+def _serve(home: Home, ground: Ground, rules: Rules, edges: Array, elevation_m: float, runs: Array) -> float:
+    """Fill in the runs (downspouts, 5) to a bed; the roof area [m2] that it serves."""
     roof = 0.0
     for j in range(home.downspouts.shape[0]):
         x = home.downspouts[j, 0]
         y = home.downspouts[j, 1]
         px, py = nearest_on_edges(edges, x, y)
-        served, length, fall = can_serve(home, ground, rules, j, px, py, elevation)
+        served, length, fall = can_serve(home, ground, rules, j, px, py, elevation_m)
+        runs[j, 0] = 0.0
         if served and run_is_clear(home, x, y, px, py):
             runs[j, 0] = 1.0
             roof += home.downspouts[j, 3]
@@ -173,24 +176,81 @@ def judge(
         runs[j, 2] = py
         runs[j, 3] = length
         runs[j, 4] = fall
-    if roof <= 0.0:
-        return False, row, runs, path
-    x, y = lowest_of_rim(ground, edges)
-    if math.isnan(x):
-        return False, row, runs, path
-    r, c = overflow_start(ground, x, y, middle[0], middle[1])
-    end = overflow_end(home, ground, rules, r, c, path)
-    if end == flow.BUILDING_SETBACK:
-        return False, row, runs, path
-    band = band_of(slope, gain.breaks_pct)
-    row[TARGET] = target_area(roof, band, gain, rules)
-    row[VOLUME] = diverted_roof(roof, min(area_m2, row[TARGET]), band, gain)
-    row[BAND] = band
-    row[END] = end
-    row[SLOPE] = slope
-    row[ELEV] = elevation
-    row[ROOF] = roof
-    _, points = overflow_way(home, ground, rules, x, y, middle[0], middle[1], path[1:])
-    path[0, 0] = x
-    path[0, 1] = y
-    return True, row, runs, path[: points + 1]
+    return roof
+
+
+@kernel
+def judge_all(
+    city: City,
+    home_of_bed: Array,
+    ground: Ground,
+    rules: Rules,
+    gain: Yield,
+    edges: Array,
+    first: Array,
+    area_m2: Array,
+    middle: Array,
+) -> tuple[Array, Array, Array, Array, Array]:
+    """What beds would serve and keep.
+
+    Parameters
+    ----------
+    city, ground : City, Ground
+        The homes of a tile; its grid in working coordinates.
+    home_of_bed : (n,) int array
+    edges, first : (m, 4), (n + 1,) arrays
+        Outer outline of each bed in home coordinates [m].
+    area_m2 : (n,) array
+    middle : (n, 2) array
+        Centroids [m].
+
+    Returns
+    -------
+    rows : (n, 7) array
+        ``VOLUME``, ``BAND`` ... of this module; ROOF is 0 where the ground is too steep or unknown, the bed serves
+        nothing, or its overflow runs at a building.
+    runs, runs_first : (k, 5), (n + 1,) arrays
+        Served 0/1, end x, y, length, fall [m] of the downspouts of each bed's home.
+    path, points : (n, p, 2), (n,) arrays
+        Way of the overflow, from the rim [m], and its number of points.
+    """
+    n = home_of_bed.shape[0]
+    rows = np.zeros((n, 7))
+    runs_first = np.zeros(n + 1, dtype=np.int64)
+    for k in range(n):
+        i = home_of_bed[k]
+        runs_first[k + 1] = runs_first[k] + city.downspouts_first[i + 1] - city.downspouts_first[i]
+    runs = np.zeros((runs_first[n], 5))
+    path = np.empty((n, int(rules.max_trace_m / ground.grid[4]) + 9, 2))
+    points = np.zeros(n, dtype=np.int64)
+    for k in range(n):
+        i = home_of_bed[k]
+        home = home_of(city, i)
+        here = ground_at(ground, city.origin[i, 0], city.origin[i, 1])
+        outline = edges[first[k] : first[k + 1]]
+        fine, slope, elevation = bed_ground(here, rules, outline)
+        if not fine:
+            continue
+        roof = _serve(home, here, rules, outline, elevation, runs[runs_first[k] : runs_first[k + 1]])
+        if roof <= 0.0:
+            continue
+        x, y = lowest_of_rim(here, outline)
+        if math.isnan(x):
+            continue
+        r, c = overflow_start(here, x, y, middle[k, 0], middle[k, 1])
+        end = overflow_end(home, here, rules, r, c, path[k])
+        if end == flow.BUILDING_SETBACK:
+            continue
+        _, n_points = overflow_way(home, here, rules, x, y, middle[k, 0], middle[k, 1], path[k, 1:])
+        band = band_of(slope, gain.breaks_pct)
+        rows[k, TARGET] = target_area(roof, band, gain, rules)
+        rows[k, VOLUME] = diverted_roof(roof, min(area_m2[k], rows[k, TARGET]), band, gain)
+        rows[k, BAND] = band
+        rows[k, END] = end
+        rows[k, SLOPE] = slope
+        rows[k, ELEV] = elevation
+        rows[k, ROOF] = roof
+        path[k, 0, 0] = x
+        path[k, 0, 1] = y
+        points[k] = n_points + 1
+    return rows, runs, runs_first, path, points

@@ -10,7 +10,8 @@ import shapely
 
 from screening.kernels import city as kernel
 from screening.kernels import flow, placement
-from screening.siting.beds import Bed, best_bed, opened
+from screening.kernels.beds import worth_a_trial
+from screening.siting.beds import Bed, best_beds, opened
 from screening.siting.search import Lots, Placed, SitingRules, city_of, place_gardens
 
 if TYPE_CHECKING:
@@ -120,19 +121,13 @@ def _find_beds(
     small &= shapely.area(homes.open_ground) >= np.maximum(how.rules.min_area_m2, 1.2 * np.where(found, area, 0.0))
     small &= np.diff(homes.spouts_first) > 0
     rows = np.flatnonzero(small)
+    rows = rows[worth_a_trial(city, ground, how.rules, rows, 2.0 * how.step_m)]
     core = opened(homes.open_ground[rows], how.rules.min_width_m)
     rows = rows[shapely.area(core) >= how.rules.min_area_m2]
-    out: dict[int, Bed] = {}
-    for i in rows:
-        here = kernel.ground_at(ground, homes.origin[i, 0], homes.origin[i, 1])
-        x, y = homes.origin[i]
-        allowed = shapely.transform(homes.open_ground[i], lambda xy, x=x, y=y: xy - (x, y))
-        floor = row[i, placement.VOLUME] * (1.0 + params.free_form_gain_frac) if found[i] else 0.0
-        bed = best_bed(kernel.home_of(city, i), here, how.rules, gain, allowed, floor)
-        clean_row = row[i, placement.END]
-        if bed is not None and not (found[i] and _is_worse(bed.end, int(clean_row))):
-            out[int(i)] = bed
-    return out
+    floor = np.where(found, row[:, placement.VOLUME] * (1.0 + params.free_form_gain_frac), 0.0)[rows]
+    beds = best_beds(city, ground, how.rules, gain, homes.open_ground, rows, floor)
+    clean = row[:, placement.END].astype(np.int64)
+    return {i: bed for i, bed in beds.items() if not (found[i] and _is_worse(bed.end, int(clean[i])))}
 
 
 def _is_worse(end: int, other: int) -> bool:
