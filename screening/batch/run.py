@@ -10,7 +10,7 @@ import signal
 import time
 from collections.abc import Callable, Iterator, Mapping
 from concurrent.futures import ProcessPoolExecutor, as_completed
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -41,6 +41,9 @@ Progress = Callable[[int, int, str], None]
 
 SMALL_RUN = 2500
 """Below this number of parcels starting workers takes longer than the work."""
+
+SMALL_FILE_B = 1_500_000
+"""A parcel file of more bytes than this surely holds more parcels; of workers that start early none waits long."""
 
 _PIECES = (
     "candidate_homes",
@@ -144,10 +147,15 @@ def run(
     output = Path(output)
     say = on_progress or _say_nothing
     check_output(output, overwrite)
-    say(0, 0, "reading")
-    inputs = read_inputs(params, bounds_m)
-    n_parcels = len(inputs.parcels) if limit is None else min(limit, len(inputs.parcels))
-    with _workers(jobs, n_parcels) as pool:
+    with ExitStack() as stack:
+        pool = None
+        if bounds_m is None and limit is None and _is_large(params.inputs.parcels):
+            pool = stack.enter_context(_workers(jobs, SMALL_RUN))
+        say(0, 0, "reading")
+        inputs = read_inputs(params, bounds_m)
+        if pool is None:
+            n_parcels = len(inputs.parcels) if limit is None else min(limit, len(inputs.parcels))
+            pool = stack.enter_context(_workers(jobs, n_parcels))
         say(0, 0, "looking at the inputs")
         prepared = prepare(inputs, params, bounds_m, limit)
         curves = yield_curves(inputs, params)
@@ -168,6 +176,11 @@ def run(
     say(1, 1, "writing")
     write_package(output, layers, crs=inputs.crs, record=record, overwrite=overwrite)
     return replace(summary, seconds=time.perf_counter() - start)
+
+
+def _is_large(path: Path | None) -> bool:
+    """Whether a parcel file is so large that the run is surely worth workers, before a line of it is read."""
+    return path is not None and path.is_file() and path.stat().st_size > SMALL_FILE_B
 
 
 def _say_nothing(done: int, total: int, text: str) -> None:
