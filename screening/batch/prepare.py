@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 AROUND_M = 100.0
 """Parcels are read this much farther around a box than water runs: they are the surroundings of the counted ones."""
 
-SAMPLE = 100
+SAMPLE = 40
 """Houses looked at to recognise a surface model, a wrong height unit and missing elevation."""
 
 SUSPECT_SLOPE_PCT = 20.0
@@ -174,7 +174,7 @@ class GroundLook(NamedTuple):
 def look_at_ground(city: City, params: Params) -> GroundLook:
     """Refuse a surface model; report houses without elevation, and yards so steep that the height unit is in doubt.
 
-    Looks at up to 100 houses on parcels that count and have an eligible land use, evenly spread over the list of all.
+    Looks at up to 40 houses on parcels that count and have an eligible land use, evenly spread over the list of all.
 
     Raises
     ------

@@ -40,47 +40,42 @@ class Obstacles(NamedTuple):
     thing: IntArray
 
 
-def find_obstacles(lots: ObjectArray, things: ObjectArray, distance_m: float) -> Obstacles:
+def find_obstacles(lots: ObjectArray, things: ObjectArray, distance_m: FloatArray | float) -> Obstacles:
     """Pairs of lots and things that are no farther apart than a distance.
 
     Parameters
     ----------
     lots : (n,) array of polygons
     things : (m,) array of geometries
-    distance_m : float
-        [m]
+    distance_m : float or (n,) array
+        For all lots or for each [m].
     """
     if len(things) == 0 or len(lots) == 0:
         empty = np.empty(0, dtype=np.int64)
         return Obstacles(empty, empty)
-    bounds = shapely.bounds(lots) + np.array([-1.0, -1.0, 1.0, 1.0]) * distance_m
+    each = np.broadcast_to(distance_m, len(lots))
+    bounds = shapely.bounds(lots) + np.outer(each, (-1.0, -1.0, 1.0, 1.0))
     lot, thing = shapely.STRtree(things).query(shapely.box(*bounds.T))
     # for outlines of a few corners the plain distance is far quicker; for a creek it pays to prepare it
     simple = shapely.get_num_coordinates(things[thing]) <= SIMPLE_CORNERS
     near = np.empty(len(lot), dtype=bool)
-    near[simple] = shapely.distance(lots[lot[simple]], things[thing[simple]]) <= distance_m
+    near[simple] = shapely.distance(lots[lot[simple]], things[thing[simple]]) <= each[lot[simple]]
     shapely.prepare(things[thing[~simple]])
-    near[~simple] = shapely.dwithin(things[thing[~simple]], lots[lot[~simple]], distance_m)
+    near[~simple] = shapely.dwithin(things[thing[~simple]], lots[lot[~simple]], each[lot[~simple]])
     lot, thing = lot[near], thing[near]
     order = np.lexsort((thing, lot))
     return Obstacles(lot[order].astype(np.int64), thing[order].astype(np.int64))
 
 
-def inset(lots: ObjectArray, distance_m: float) -> ObjectArray:
-    """The lots without a strip along their lines."""
-    if distance_m <= 0.0:
-        return lots.copy()
-    return np.asarray(shapely.buffer(lots, -distance_m * CIRCUMSCRIBED, quad_segs=QUARTER_SEGMENTS), dtype=object)
+def _buffered(shapes: ObjectArray, distance_m: FloatArray) -> ObjectArray:
+    """Shapes grown, or shrunk where the distance is below 0; as they are where it is 0."""
+    out = shapes.copy()
+    moved = distance_m != 0.0
+    out[moved] = shapely.buffer(shapes[moved], distance_m[moved] * CIRCUMSCRIBED, quad_segs=QUARTER_SEGMENTS)
+    return out
 
 
-def grown(things: ObjectArray, distance_m: float) -> ObjectArray:
-    """Things with the ground around them on which no garden may lie."""
-    if distance_m <= 0.0:
-        return things.copy()
-    return np.asarray(shapely.buffer(things, distance_m * CIRCUMSCRIBED, quad_segs=QUARTER_SEGMENTS), dtype=object)
-
-
-def subtract(ground: ObjectArray, pairs: Obstacles, zones: ObjectArray, zone_of: IntArray) -> ObjectArray:
+def subtract(ground: ObjectArray, pairs: Obstacles, zones: ObjectArray, zone: IntArray) -> ObjectArray:
     """Take zones off the ground of each lot, one zone of every lot at a time.
 
     Parameters
@@ -88,9 +83,9 @@ def subtract(ground: ObjectArray, pairs: Obstacles, zones: ObjectArray, zone_of:
     ground : (n,) array of polygons
     pairs : Obstacles
     zones : (z,) array of polygons
-        Zones of those things that are in any pair.
-    zone_of : (m,) int array
-        Zone of each thing.
+        Ground on which no garden may lie.
+    zone : (k,) int array
+        Zone of each pair.
     """
     out = ground.copy()
     if len(pairs.lot) == 0:
@@ -102,25 +97,28 @@ def subtract(ground: ObjectArray, pairs: Obstacles, zones: ObjectArray, zone_of:
         now = now[~shapely.is_empty(out[pairs.lot[now]])]
         if len(now):
             lot = pairs.lot[now]
-            out[lot] = shapely.difference(out[lot], zones[zone_of[pairs.thing[now]]])
+            out[lot] = shapely.difference(out[lot], zones[zone[now]])
     return out
 
 
-def zones_for(pairs: Obstacles, things: ObjectArray, distance_m: float) -> tuple[ObjectArray, IntArray]:
-    """Grow each thing of the pairs once; the zones and the zone of each thing."""
-    used = np.unique(pairs.thing)
-    zone_of = np.full(len(things), -1, dtype=np.int64)
-    zone_of[used] = np.arange(len(used))
-    return grown(things[used], distance_m), zone_of
+def zones_for(pairs: Obstacles, things: ObjectArray, distance_m: FloatArray) -> tuple[ObjectArray, IntArray]:
+    """Things with the ground around them on which no garden may lie, each once, and the zone of each pair.
+
+    ``distance_m`` (lots,) is what each lot's garden has to keep [m].
+    """
+    distances, turn = np.unique(distance_m[pairs.lot], return_inverse=True)
+    used, zone = np.unique(pairs.thing * max(1, len(distances)) + turn, return_inverse=True)
+    thing, kind = np.divmod(used, max(1, len(distances)))
+    return _buffered(things[thing], distances[kind]), zone
 
 
 def open_ground(
     lots: ObjectArray,
-    lot_line_m: float,
+    lot_line_m: FloatArray | float,
     buildings: ObjectArray,
     near: Obstacles,
-    foundation_m: float,
-    keep_away: tuple[tuple[ObjectArray, float], ...],
+    foundation_m: FloatArray | float,
+    keep_away: tuple[tuple[ObjectArray, FloatArray | float], ...],
 ) -> ObjectArray:
     """Ground of each lot where the distance rules allow a garden.
 
@@ -128,26 +126,26 @@ def open_ground(
     ----------
     lots : (n,) array of polygons
         The part of each lot that holds the house [m].
-    lot_line_m, foundation_m : float
-        Setbacks from the lot line and from every building, own or not [m].
+    lot_line_m, foundation_m : float or (n,) array
+        Setbacks from the lot line and from every building, own or not [m]; for all lots or for each.
     buildings : (m,) array of polygons
         All footprints near the lots [m].
     near : Obstacles
         Buildings within ``foundation_m`` of the lots, or more.
     keep_away : tuple of (geometry array, distance)
-        Other things and the distance [m] a garden keeps from each.
+        Other things and the distance [m] a garden keeps from each, a float or (n,) array.
 
     Returns
     -------
     (n,) array of polygons and multipolygons, some empty
     """
-    ground = inset(lots, lot_line_m)
-    zones, zone_of = zones_for(near, buildings, foundation_m)
-    ground = subtract(ground, near, zones, zone_of)
+    n = len(lots)
+    ground = _buffered(lots, -np.broadcast_to(lot_line_m, n))
+    ground = subtract(ground, near, *zones_for(near, buildings, np.broadcast_to(foundation_m, n)))
     for things, distance in keep_away:
-        pairs = find_obstacles(lots, things, distance)
-        zones, zone_of = zones_for(pairs, things, distance)
-        ground = subtract(ground, pairs, zones, zone_of)
+        each = np.broadcast_to(distance, n)
+        pairs = find_obstacles(lots, things, each)
+        ground = subtract(ground, pairs, *zones_for(pairs, things, each))
     return polygonal(ground)
 
 

@@ -184,29 +184,27 @@ def _tightest(
             continue
         # where nothing is kept away from, giving way changes nothing
         rows = np.flatnonzero(_has_keep_away(lots, around)) if name == "keep_away" else everyone
+        # how much of a run's greatest relaxation is as much as another rule has to give
+        scale = LONGEST_RUN_FACTOR - 1.0 if name == "run" else 1.0
+        # a rule that has to give more than another is not asked how much
+        low = np.maximum(0.0, 1.0 - least[rows] / scale)
+        rows, low = rows[low < 1.0], low[low < 1.0]
+        if len(rows):
+            fits = _finds(lots_with(rows, low), around, ground, how, gain)
+            rows, low = rows[fits], low[fits]
         if not len(rows):
             continue
-        rows = rows[_finds(lots_with(rows, np.zeros(len(rows))), around, ground, how, gain)]
-        if not len(rows):
-            continue
-        low = np.zeros(len(rows))
         high = np.ones(len(rows))
         for _ in range(HALVINGS):
             middle = 0.5 * (low + high)
             fits = _finds(lots_with(rows, middle), around, ground, how, gain)
             low = np.where(fits, middle, low)
             high = np.where(fits, high, middle)
-        give = 1.0 - low
-        if name == "run":
-            metres = lots.max_run_m[rows] * (LONGEST_RUN_FACTOR - 1.0) * give
-            give = give * (LONGEST_RUN_FACTOR - 1.0)
-        elif name == "foundation":
-            metres = lots.foundation_m[rows] * give
-        else:
-            metres = distance * give
+        give = (1.0 - low) * scale
+        whole = lots.foundation_m[rows] if name == "foundation" else lots.max_run_m[rows] if name == "run" else distance
         better = give < least[rows] - 1e-9
         code[rows[better]] = name
-        margin[rows[better]] = np.round(metres[better], 2)
+        margin[rows[better]] = np.round((give * whole)[better], 2)
         least[rows[better]] = give[better]
     rest = np.flatnonzero(code == None)  # noqa: E711 - elementwise
     for name, changes in (
@@ -233,21 +231,16 @@ def _has_keep_away(lots: Lots, around: Surroundings) -> npt.NDArray[np.bool_]:
 
 def _relaxed_ground(lots: Lots, around: Surroundings, rows: IntArray, part: FloatArray, name: str) -> ObjectArray:
     """Open ground of some homes with one distance cut to a part of itself, home by home."""
-    out = np.empty(len(rows), dtype=object)
-    # homes with the same part are done together: the first trial has one part, each halving doubles them
-    for value in np.unique(part):
-        group = np.flatnonzero(part == value)
-        picked = pick_lots(lots, rows[group])
-        near_rows = _near_of(around.near, rows[group], len(lots.lot))
-        out[group] = open_ground(
-            picked.lot,
-            around.lot_line_m * (value if name == "lot_line" else 1.0),
-            around.buildings,
-            near_rows,
-            float(lots.foundation_m.max()) * (value if name == "foundation" else 1.0),
-            tuple((things, d * (value if name == "keep_away" else 1.0)) for things, d in around.keep_away),
-        )
-    return out
+    picked = pick_lots(lots, rows)
+    factor = {rule: part if rule == name else np.ones(len(rows)) for rule in ("foundation", "lot_line", "keep_away")}
+    return open_ground(
+        picked.lot,
+        around.lot_line_m * factor["lot_line"],
+        around.buildings,
+        _near_of(around.near, rows, len(lots.lot)),
+        float(lots.foundation_m.max()) * factor["foundation"],
+        tuple((things, distance * factor["keep_away"]) for things, distance in around.keep_away),
+    )
 
 
 def _near_of(near: Obstacles, rows: IntArray, n: int) -> Obstacles:
