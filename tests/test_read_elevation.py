@@ -242,12 +242,21 @@ def test_vrt_with_a_missing_tile(tmp_path):
     assert_one_sentence(caught.value, "mosaic.vrt", "elevation.tif")
 
 
-def test_large_rasters_are_looked_at_in_strips(city, monkeypatch):
+def test_large_rasters_are_looked_at_in_parts(city, monkeypatch):
     from screening.read import elevation
 
-    monkeypatch.setattr(elevation, "MAX_SAMPLE_CELLS", 2_000)
+    monkeypatch.setattr(elevation, "SAMPLE_PART_CELLS", 12)
     z = plane(130, 130)
     z[20:110, 20:110][::3] = -9999.0
     with pytest.raises(InputError, match="elevation_nodata = -9999"):
         city(z)
     assert city().elevation.width == 130
+
+
+def test_a_raster_of_few_heights_is_looked_at_as_a_whole(city, monkeypatch):
+    from screening.read import elevation
+
+    monkeypatch.setattr(elevation, "SAMPLE_PART_CELLS", 2)
+    z = np.full((130, 130), -9999.0)
+    z[60:63, 60:63] = 100.0
+    assert city(z, nodata=-9999.0).elevation.width == 130

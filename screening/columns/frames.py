@@ -141,29 +141,44 @@ def guide(layer_names: Iterable[str] | None = None, *, tables: Collection[str] =
 
 def _conform_column(values: pd.Series[Any], column: Column) -> pd.Series[Any]:
     """Bring one column to its type, or say why that fails."""
-    values = values.reset_index(drop=True)
-    present = values[values.notna()]
-    is_number = pd.api.types.is_numeric_dtype(present.dtype) and not pd.api.types.is_bool_dtype(present.dtype)
-    if column.dtype == "str":
-        if pd.api.types.infer_dtype(present, skipna=True) not in {"string", "empty"}:
-            wrong = next(value for value in present if not isinstance(value, str))
-            raise TypeError(f"{wrong!r} is no text")
-    elif column.dtype == "bool":
-        if not all(isinstance(value, bool | np.bool_) for value in present.unique()):
-            raise TypeError("must be true or false")
-    elif not is_number and not all(_is_number(value) for value in present.unique()):
-        raise TypeError("must be numbers")
-    if column.dtype == "float" and not np.isfinite(present.to_numpy(dtype=np.float64)).all():
-        raise ValueError("infinite values")
-    # By way of the present values: a column of nulls has any type pandas thought fit.
-    typed = pd.Series(pd.array([pd.NA] * len(values), dtype=PANDAS_TYPES[column.dtype]), name=column.name)
-    if len(present):
-        typed[present.index] = present.astype(PANDAS_TYPES[column.dtype])
+    typed = pd.Series(_typed(values, column.dtype), name=column.name)
     if column.is_required and typed.isna().any():
         raise ValueError("null where every row needs a value")
     if column.codes is not None:
         _check_codes(typed, column)
     return typed
+
+
+def _typed(values: pd.Series[Any], dtype: str) -> Any:
+    """Return values as an array of a nullable type, or say which of them are of another kind."""
+    kind = values.dtype.kind if isinstance(values.dtype, np.dtype) else ""
+    if dtype == "float" and kind == "f":
+        # the common case, without a detour
+        plain = values.to_numpy(copy=True)
+        null = np.isnan(plain)
+        if np.isinf(plain).any():
+            raise ValueError("infinite values")
+        return pd.arrays.FloatingArray(plain.astype(np.float64), null)
+    if dtype == "str" and pd.api.types.infer_dtype(values, skipna=True) in {"string", "empty"}:
+        return pd.array(values, dtype=PANDAS_TYPES[dtype])
+    values = values.reset_index(drop=True)
+    present = values[values.notna()]
+    is_number = pd.api.types.is_numeric_dtype(present.dtype) and not pd.api.types.is_bool_dtype(present.dtype)
+    if dtype == "str":
+        wrong = next(value for value in present if not isinstance(value, str))
+        raise TypeError(f"{wrong!r} is no text")
+    if dtype == "bool":
+        if not all(isinstance(value, bool | np.bool_) for value in present.unique()):
+            raise TypeError("must be true or false")
+    elif not is_number and not all(_is_number(value) for value in present.unique()):
+        raise TypeError("must be numbers")
+    if dtype == "float" and not np.isfinite(present.to_numpy(dtype=np.float64)).all():
+        raise ValueError("infinite values")
+    # by way of the present values: a column of nulls has any type pandas thought fit
+    typed = pd.Series(pd.array([pd.NA] * len(values), dtype=PANDAS_TYPES[dtype]))
+    if len(present):
+        typed[present.index] = present.astype(PANDAS_TYPES[dtype])
+    return typed.array
 
 
 def _is_number(value: object) -> bool:

@@ -37,8 +37,10 @@ CLEAR_SHARE: Final = 0.0005
 SLIGHT_SHARE: Final = 0.01
 """A filler is taken for one if it stands this far from every other height, this often; program defaults."""
 
-MAX_SAMPLE_CELLS: Final = 16_000_000
-N_STRIPS: Final = 32
+SAMPLE_PARTS: Final = 6
+SAMPLE_PART_CELLS: Final = 250
+SPARSE_CELLS: Final = 2000
+"""A large raster is looked at in so many parts along each axis, each so many cells wide."""
 
 CELL_TOLERANCE_REL: Final = 1e-4
 """3.2808 ft is one metre to everybody: cells may be this much larger than a limit [unitless]."""
@@ -164,19 +166,31 @@ def _check_cells(name: str, cell_m: float, siting: SitingParams, notes: list[str
 
 
 def _sample(header: RasterHeader, nodata: tuple[float, ...], bounds: Bounds) -> FloatArray:
-    """Heights [raster's unit] in a box of the raster's CRS, in even strips where they are too many."""
+    """Heights [raster's unit] in a box of the raster's CRS, evenly spread ones where they are too many."""
     west, south, east, north = bounds
     left, _, _, top = header.bounds
     step_x, step_y = abs(header.x_step), abs(header.y_step)
     cols = _clip((west - left) / step_x, (east - left) / step_x, header.width)
     rows = _clip((top - north) / step_y, (top - south) / step_y, header.height)
-    width = max(cols[1] - cols[0], 1)
-    if (rows[1] - rows[0]) * width <= MAX_SAMPLE_CELLS:
-        return read_heights(header, nodata, rows, cols)
-    n_rows = max(MAX_SAMPLE_CELLS // width // N_STRIPS, 1)
-    starts = np.linspace(rows[0], rows[1] - n_rows, N_STRIPS).astype(int)
-    strips = [read_heights(header, nodata, (int(first), int(first) + n_rows), cols) for first in starts]
-    return np.concatenate(strips)
+    parts = [
+        read_heights(header, nodata, part_rows, part_cols)
+        for part_rows in _spread(*rows)
+        for part_cols in _spread(*cols)
+    ]
+    sample = np.concatenate([part.ravel() for part in parts])
+    if np.isfinite(sample).any():
+        return sample
+    # a raster with heights in a few corners only: every n-th cell of the whole
+    shape = (min(rows[1] - rows[0], SPARSE_CELLS), min(cols[1] - cols[0], SPARSE_CELLS))
+    return read_heights(header, nodata, rows, cols, out_shape=shape).ravel()
+
+
+def _spread(first: int, last: int) -> list[tuple[int, int]]:
+    """Even parts of a range of cells that is too long to be read whole."""
+    if last - first <= SAMPLE_PARTS * SAMPLE_PART_CELLS:
+        return [(first, last)]
+    starts = np.linspace(first, last - SAMPLE_PART_CELLS, SAMPLE_PARTS).astype(int)
+    return [(int(start), int(start) + SAMPLE_PART_CELLS) for start in starts]
 
 
 def _clip(first: float, last: float, size: int) -> tuple[int, int]:
