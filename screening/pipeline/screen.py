@@ -18,7 +18,7 @@ from screening.pipeline import tables
 from screening.pipeline.home_roofs import Roofs, split_roofs
 from screening.pipeline.tile_data import TileInputs, TileResult
 from screening.siting.gardens import Gardens, find_gardens
-from screening.siting.open_ground import Obstacles, find_obstacles, open_ground
+from screening.siting.open_ground import find_obstacles, nearer, open_ground
 from screening.siting.search import Lots, pick_lots, siting_rules
 from screening.siting.verify import obeys_rules
 from screening.siting.why import Surroundings, explain_refusals
@@ -31,10 +31,6 @@ if TYPE_CHECKING:
 
 BoolArray = npt.NDArray[np.bool_]
 IntArray = npt.NDArray[np.int64]
-
-NEAR_M = 30.0
-"""Buildings farther from a lot than this are not looked at; the contract's limit of the distance columns."""
-
 
 class Judged(NamedTuple):
     """Codes and words of each parcel of the tile; None where it is a home still in question."""
@@ -88,13 +84,11 @@ def screen_tile(inputs: TileInputs, params: Params) -> TileResult:
 
     roofs = split_roofs(rows, pieces, principal, inputs.downspouts, params)
     elevation = sample_many(land.z_m, land.ground, land.grid, roofs.xy)
-    near = find_obstacles(lots, footprints, NEAR_M)
     distance = params.rules.foundation_distance_m
-    close = shapely.distance(lots[near.lot], footprints[near.thing])
     reach = max(distance, params.roof.overhang_m) + 2.0 * float(inputs.grid[4]) + 1.0
-    within = Obstacles(near.lot[close <= reach], near.thing[close <= reach])
+    within = find_obstacles(lots, footprints, reach)
     setback = max(0.0, distance - params.roof.overhang_m)
-    in_setback = Obstacles(near.lot[close <= setback * 1.01], near.thing[close <= setback * 1.01])
+    in_setback = nearer(lots, footprints, within, setback * 1.01)
     keep_away = tuple((things.geometry, things.distance_m) for things in inputs.keep_away)
     ground_open = open_ground(lots, params.rules.lot_line_m, footprints, in_setback, setback, keep_away)
 

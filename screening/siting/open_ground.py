@@ -67,6 +67,12 @@ def find_obstacles(lots: ObjectArray, things: ObjectArray, distance_m: FloatArra
     return Obstacles(lot[order].astype(np.int64), thing[order].astype(np.int64))
 
 
+def nearer(lots: ObjectArray, things: ObjectArray, pairs: Obstacles, distance_m: float) -> Obstacles:
+    """The pairs that are no farther apart than a distance [m]."""
+    close = shapely.distance(lots[pairs.lot], things[pairs.thing]) <= distance_m
+    return Obstacles(pairs.lot[close], pairs.thing[close])
+
+
 def _buffered(shapes: ObjectArray, distance_m: FloatArray) -> ObjectArray:
     """Shapes grown, or shrunk where the distance is below 0; as they are where it is 0."""
     out = shapes.copy()

@@ -89,10 +89,11 @@ def runs_through(runs: ObjectArray, lots: ObjectArray, footprints: ObjectArray) 
     if not len(runs):
         return out
     # a downspout may hang over the lot line by the width of a gutter; what counts is the way
-    outside = shapely.length(shapely.difference(runs, lots))
-    out |= outside > 1e-3
-    tree = shapely.STRtree(footprints)
-    run, building = tree.query(runs, predicate="intersects")
-    through = shapely.length(shapely.intersection(runs[run], shapely.buffer(footprints[building], -1e-3)))
+    doubtful = np.flatnonzero(~shapely.covers(lots, runs))
+    out[doubtful] = shapely.length(shapely.difference(runs[doubtful], lots[doubtful])) > 1e-3
+    run, building = shapely.STRtree(footprints).query(runs, predicate="intersects")
+    touched, which = np.unique(building, return_inverse=True)
+    inner = shapely.buffer(footprints[touched], -1e-3)
+    through = shapely.length(shapely.intersection(runs[run], inner[which]))
     out[run[through > 1e-3]] = True
     return out
