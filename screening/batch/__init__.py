@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
-from screening.batch.run import RunSummary, run
+from screening.batch.run import run
+from screening.batch.summary import RunSummary
 
 __all__ = ["RunSummary", "run"]

@@ -11,7 +11,7 @@ import rasterio
 import shapely
 
 if TYPE_CHECKING:
-    from screening.batch.run import RunSummary
+    from screening.batch.summary import RunSummary
     from screening.params import Params
     from screening.read import CityInputs
     from screening.water_balance import YieldCurves

@@ -18,12 +18,13 @@ from screening.columns.layers import LAYERS
 from screening.columns.model import Column, Layer
 
 if TYPE_CHECKING:
-    from screening.columns.frames import conform, empty, guide, layer
+    from screening.columns.frames import GEOMETRY_NAME, conform, empty, guide, layer, pack
 
 __all__ = [
     "ALTERNATIVE_CODES",
     "END_CODES",
     "FLAG_CODES",
+    "GEOMETRY_NAME",
     "LAYERS",
     "MERGE_CODES",
     "REASON_CODES",
@@ -36,13 +37,14 @@ __all__ = [
     "empty",
     "guide",
     "layer",
+    "pack",
 ]
 
-_FRAME_FUNCTIONS = frozenset({"conform", "empty", "guide", "layer"})
+_FRAME_FUNCTIONS = frozenset({"GEOMETRY_NAME", "conform", "empty", "guide", "layer", "pack"})
 
 
 def __getattr__(name: str) -> object:
-    """Import the functions on frames, and pandas with them, only when they are used."""
+    """Import what concerns frames, and pandas with it, only when it is used."""
     if name in _FRAME_FUNCTIONS:
         from screening.columns import frames  # noqa: PLC0415
 

@@ -10,12 +10,15 @@ from typing import TYPE_CHECKING, Any, Final
 import geopandas as gpd
 import numpy as np
 import pandas as pd
+import pyarrow as pa
 import shapely
 
 from screening.columns.layers import LAYERS
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterable, Mapping
+
+    import numpy.typing as npt
 
     from screening.columns.model import Column, Layer
 
@@ -27,7 +30,16 @@ PANDAS_TYPES: Final[Mapping[str, Any]] = {
 }
 """Nullable pandas types: null stays null instead of turning a count into a decimal number."""
 
+GEOMETRY_NAME: Final = "geom"
+"""Name of the geometry column of packed tables and of the result's layers."""
+
 _MULTI: Final = {"MultiPolygon": "Polygon", "MultiLineString": "LineString"}
+
+# ISO WKB of a multi-part geometry up to its only part: little-endian, type, one part
+_ONE_PART: Final = {
+    "MultiPolygon": b"\x01\x06\x00\x00\x00\x01\x00\x00\x00",
+    "MultiLineString": b"\x01\x05\x00\x00\x00\x01\x00\x00\x00",
+}
 
 
 def layer(name: str) -> Layer:
@@ -61,20 +73,70 @@ def conform(frame: pd.DataFrame, layer_name: str) -> Any:
         number is infinite, a required value or a geometry is null, or a key repeats.
     """
     wanted = layer(layer_name)
+    data, geometry = _checked(frame, wanted, ())
+    if geometry is None:
+        return pd.DataFrame(data)
+    combine = shapely.multipolygons if wanted.geometry_type == "MultiPolygon" else shapely.multilinestrings
+    single = _singles(geometry, wanted)
+    if single.any():
+        geometry[single] = combine(geometry[single], indices=np.arange(single.sum()))
+    return gpd.GeoDataFrame(data, geometry=geometry, crs=frame.crs)
+
+
+def pack(frame: pd.DataFrame, layer_name: str, *, later: Collection[str] = ()) -> pa.Table:
+    """Bring a frame to the columns, order and types of a layer, as an Arrow table.
+
+    Parameters
+    ----------
+    frame : DataFrame or GeoDataFrame
+        As for `conform`.
+    layer_name : str
+        Name of the layer.
+    later : collection of str
+        Columns that are added later, and left out here.
+
+    Returns
+    -------
+    pyarrow.Table
+        Geometry as ISO WKB in the column `GEOMETRY_NAME`, where the layer has any and the frame is one with geometry.
+
+    Raises
+    ------
+    ValueError
+        As `conform`.
+    """
+    wanted = layer(layer_name)
+    data, geometry = _checked(frame, wanted, later)
+    table = pa.table({name: pa.array(values) for name, values in data.items()})
+    if geometry is None:
+        return table
+    wkb = shapely.to_wkb(geometry, flavor="iso", byte_order=1)
+    single = _singles(geometry, wanted)
+    wkb[single] = [_ONE_PART[str(wanted.geometry_type)] + one for one in wkb[single]]
+    return table.append_column(GEOMETRY_NAME, pa.array(wkb, type=pa.binary()))
+
+
+def _checked(
+    frame: pd.DataFrame, wanted: Layer, later: Collection[str]
+) -> tuple[dict[str, pd.Series[Any]], npt.NDArray[Any] | None]:
+    """Columns of a layer in its types, and its geometry, or a `ValueError` that says all that is wrong."""
     problems: list[str] = []
     geometry_name = frame.geometry.name if isinstance(frame, gpd.GeoDataFrame) else None
     given = [name for name in frame.columns if name != geometry_name]
-    missing = [name for name in wanted.column_names if name not in given]
-    unlisted = [str(name) for name in given if name not in wanted.column_names]
+    names = [name for name in wanted.column_names if name not in later]
+    missing = [name for name in names if name not in given]
+    unlisted = [str(name) for name in given if name not in names]
     if missing:
         problems.append(f"missing columns: {', '.join(missing)}")
     if unlisted:
         problems.append(f"columns that the registry does not list: {', '.join(unlisted)}")
     if problems:
-        raise ValueError(f"layer {layer_name}: " + "; ".join(problems))
+        raise ValueError(f"layer {wanted.name}: " + "; ".join(problems))
 
-    data: dict[str, Any] = {}
+    data: dict[str, pd.Series[Any]] = {}
     for column in wanted.columns:
+        if column.name in later:
+            continue
         try:
             data[column.name] = _conform_column(frame[column.name], column)
         except (TypeError, ValueError) as error:
@@ -88,14 +150,13 @@ def conform(frame: pd.DataFrame, layer_name: str) -> Any:
             if not wanted.geometry_may_be_null:
                 problems.append("the geometry is missing")
         else:
-            geometry, problem = _conform_geometry(frame.geometry.to_numpy(), wanted)
+            geometry = np.array(frame.geometry.to_numpy(), dtype=object)
+            problem = _wrong_geometry(geometry, wanted)
             if problem:
                 problems.append(problem)
     if problems:
-        raise ValueError(f"layer {layer_name}: " + "; ".join(problems))
-    if geometry is None:
-        return pd.DataFrame(data)
-    return gpd.GeoDataFrame(data, geometry=geometry, crs=frame.crs)
+        raise ValueError(f"layer {wanted.name}: " + "; ".join(problems))
+    return data, geometry
 
 
 def empty(layer_name: str, crs: object = None) -> Any:
@@ -197,23 +258,25 @@ def _check_codes(values: pd.Series[Any], column: Column) -> None:
             raise ValueError(f"{unknown[0]!r} is not in the list of codes")
 
 
-def _conform_geometry(values: Any, wanted: Layer) -> tuple[Any, str]:
-    """Make geometries multi-part where the layer is, and check their type."""
-    geometry = np.array(values, dtype=object)
+def _singles(geometry: npt.NDArray[Any], wanted: Layer) -> npt.NDArray[np.bool_]:
+    """Which geometries are single parts where the layer has their multi-part type."""
+    part = _MULTI.get(str(wanted.geometry_type))
+    if part is None:
+        return np.zeros(len(geometry), dtype=bool)
+    return np.asarray(shapely.get_type_id(geometry) == shapely.GeometryType[part.upper()])
+
+
+def _wrong_geometry(geometry: npt.NDArray[Any], wanted: Layer) -> str:
+    """What is wrong with the geometries of a layer; empty where nothing is."""
     null = shapely.is_missing(geometry)
     if null.any() and not wanted.geometry_may_be_null:
-        return None, f"{int(null.sum())} rows without geometry"
-    target = wanted.geometry_type
-    if target in _MULTI:
-        kinds = shapely.get_type_id(geometry)
-        single = kinds == shapely.GeometryType[_MULTI[target].upper()]
-        combine = shapely.multipolygons if target == "MultiPolygon" else shapely.multilinestrings
-        if single.any():
-            geometry[single] = combine(geometry[single], indices=np.arange(single.sum()))
-    wrong = (shapely.get_type_id(geometry) != shapely.GeometryType[str(target).upper()]) & ~null
+        return f"{int(null.sum())} rows without geometry"
+    target = str(wanted.geometry_type)
+    wrong = (shapely.get_type_id(geometry) != shapely.GeometryType[target.upper()]) & ~null
+    wrong &= ~_singles(geometry, wanted)
     if wrong.any():
         first = geometry[wrong][0].geom_type
-        return None, f"{int(wrong.sum())} geometries are no {target} but for example {first}"
+        return f"{int(wrong.sum())} geometries are no {target} but for example {first}"
     if shapely.is_empty(geometry[~null]).any():
-        return None, "empty geometries"
-    return geometry, ""
+        return "empty geometries"
+    return ""

@@ -32,6 +32,7 @@ if TYPE_CHECKING:
 BoolArray = npt.NDArray[np.bool_]
 IntArray = npt.NDArray[np.int64]
 
+
 class Judged(NamedTuple):
     """Codes and words of each parcel of the tile; None where it is a home still in question."""
 

@@ -10,14 +10,13 @@ import contextlib
 import logging
 import sqlite3
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
 
 import geopandas as gpd
 import pandas as pd
 import pyarrow as pa
 import pyogrio
 import pyogrio.raw
-import shapely
 
 from screening import columns
 from screening.write.destination import staged_file
@@ -31,7 +30,6 @@ if TYPE_CHECKING:
 
 logger = logging.getLogger(__name__)
 
-GEOMETRY_NAME: Final = "geom"
 ROW_NUMBER_NAME: Final = "fid"
 
 # GeoPackage wants a time of last change for every layer. A clock would change the bytes from run to run. The
@@ -54,13 +52,12 @@ _MAY_BE_TABLE: Final = "streets"
 # number) in pages that are about two thirds full.
 _BOX_BYTES: Final = 40
 _INDEX_BYTES: Final = 36
-_COORDINATE_BYTES: Final = 16
 _EMPTY_FILE_BYTES: Final = 350_000
 
 
 def write_package(
     path: Path,
-    layers: Mapping[str, pd.DataFrame],
+    layers: Mapping[str, pa.Table | pd.DataFrame],
     *,
     crs: pyproj.CRS,
     record: Mapping[str, str],
@@ -72,9 +69,10 @@ def write_package(
     ----------
     path : Path
         The GeoPackage, ending in ``.gpkg``.
-    layers : Mapping[str, GeoDataFrame or DataFrame]
-        Frames by layer name, rows in their final order. A layer left out is not written; `run_record` and
-        `column_guide` are made here; `streets` without geometry becomes a plain table.
+    layers : Mapping[str, pyarrow.Table or GeoDataFrame or DataFrame]
+        Tables as `screening.columns.pack` makes them, or frames, by layer name, rows in their final order. A layer
+        left out is not written; `run_record` and `column_guide` are made here; `streets` without geometry becomes a
+        plain table.
     crs : pyproj.CRS
         Working CRS. [m]
     record : Mapping[str, str]
@@ -103,12 +101,12 @@ def write_package(
             connection.execute("PRAGMA synchronous = OFF")  # flushed once, as above
             add_layer_styles(
                 connection,
-                {name: len(table.frame) for name, table in tables.items() if table.geometry_type},
-                geometry_name=GEOMETRY_NAME,
+                {name: table.rows.num_rows for name, table in tables.items() if table.geometry_type},
+                geometry_name=columns.GEOMETRY_NAME,
                 written_at=WRITTEN_AT,
             )
         _verify(staged, tables.values())
-    logger.info("wrote %s: %s", path, ", ".join(f"{len(table.frame)} {name}" for name, table in tables.items()))
+    logger.info("wrote %s: %s", path, ", ".join(f"{table.rows.num_rows} {name}" for name, table in tables.items()))
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,58 +114,49 @@ class _Table:
     """A layer ready to be written; `geometry_type` is None where it is written as a plain table."""
 
     name: str
-    frame: pd.DataFrame
+    rows: pa.Table
     geometry_type: str | None
-
-    @property
-    def geometry(self) -> Any:
-        """Geometry as an array of shapes, None for a plain table."""
-        return self.frame.geometry.to_numpy() if self.geometry_type else None
-
-    @property
-    def attributes(self) -> pd.DataFrame:
-        """The columns beside the geometry."""
-        return pd.DataFrame(self.frame.drop(columns=self.frame.geometry.name)) if self.geometry_type else self.frame
 
     @property
     def size_bytes(self) -> int:
         """About what the layer takes in the file, its index included [byte]."""
-        size = int(self.attributes.memory_usage(index=False, deep=True).sum())
-        if self.geometry_type:
-            size += int(shapely.get_num_coordinates(self.geometry).sum()) * _COORDINATE_BYTES
-            size += len(self.frame) * (_BOX_BYTES + _INDEX_BYTES)
-        return size
+        size = int(self.rows.nbytes)
+        return size + self.rows.num_rows * (_BOX_BYTES + _INDEX_BYTES) if self.geometry_type else size
 
 
-def _tables(layers: Mapping[str, pd.DataFrame], *, crs: pyproj.CRS, record: Mapping[str, str]) -> dict[str, _Table]:
+def _tables(
+    layers: Mapping[str, pa.Table | pd.DataFrame], *, crs: pyproj.CRS, record: Mapping[str, str]
+) -> dict[str, _Table]:
     """Bring the layers into the registry's form and order, with the two tables that describe them."""
     names = [layer.name for layer in columns.LAYERS if layer.name in layers or layer.name in _MADE_HERE]
     not_ours = sorted(set(layers) - set(names) | set(layers) & set(_MADE_HERE))
     if not_ours:
         message = f"not layers of the caller: {', '.join(not_ours)}"
         raise ValueError(message)
-    plain = [_MAY_BE_TABLE] if _MAY_BE_TABLE in layers and _is_without_geometry(layers[_MAY_BE_TABLE]) else []
-    frames: dict[str, pd.DataFrame] = {
-        **layers,
-        "run_record": pd.DataFrame(sorted(record.items()), columns=["key", "value"], dtype="string"),
-        "column_guide": columns.guide(names, tables=plain),
-    }
-    tables = {}
-    for name in names:
-        geometry_type = None if name in plain else columns.layer(name).geometry_type
-        frame = columns.conform(frames[name], name)
-        if geometry_type is None:
-            frame = pd.DataFrame(frame.drop(columns="geometry", errors="ignore"))
-        elif frame.crs is not None and not frame.crs.equals(crs):
+    for name, frame in layers.items():
+        if isinstance(frame, gpd.GeoDataFrame) and frame.crs is not None and not frame.crs.equals(crs):
             message = f"layer {name} is in {frame.crs.name}, not in the working CRS {crs.name}"
             raise ValueError(message)
-        tables[name] = _Table(name, frame, geometry_type)
+    packed = {name: rows if isinstance(rows, pa.Table) else columns.pack(rows, name) for name, rows in layers.items()}
+    plain = [_MAY_BE_TABLE] if _MAY_BE_TABLE in packed and _is_without_geometry(packed[_MAY_BE_TABLE]) else []
+    run_record = pd.DataFrame(sorted(record.items()), columns=["key", "value"], dtype="string")
+    packed["run_record"] = columns.pack(run_record, "run_record")
+    packed["column_guide"] = columns.pack(columns.guide(names, tables=plain), "column_guide")
+    tables = {}
+    for name in names:
+        rows = packed[name]
+        geometry_type = None if name in plain else columns.layer(name).geometry_type
+        if geometry_type is None and columns.GEOMETRY_NAME in rows.column_names:
+            rows = rows.drop_columns([columns.GEOMETRY_NAME])
+        tables[name] = _Table(name, rows, geometry_type)
     return tables
 
 
-def _is_without_geometry(frame: pd.DataFrame) -> bool:
-    """Whether a frame has no geometry at all; one without rows that could have it, has."""
-    return not isinstance(frame, gpd.GeoDataFrame) or (len(frame) > 0 and bool(frame.geometry.isna().all()))
+def _is_without_geometry(rows: pa.Table) -> bool:
+    """Whether a table has no geometry at all; one without rows that could have it, has."""
+    if columns.GEOMETRY_NAME not in rows.column_names:
+        return True
+    return bool(0 < rows.num_rows == rows[columns.GEOMETRY_NAME].null_count)
 
 
 @contextlib.contextmanager
@@ -183,25 +172,23 @@ def _gdal_options() -> Iterator[None]:
 
 def _write_table(path: Path, table: _Table, crs: pyproj.CRS) -> None:
     """Add one layer to the file, which the first layer creates."""
-    arrow = pa.Table.from_pandas(table.attributes, preserve_index=False)
     layer_options = {"FID": ROW_NUMBER_NAME}
     dataset_options = {} if path.exists() else {"VERSION": "1.3"}
     if table.geometry_type is None:
         pyogrio.raw.write_arrow(
-            arrow, path, table.name, "GPKG", dataset_options=dataset_options, layer_options=layer_options
+            table.rows, path, table.name, "GPKG", dataset_options=dataset_options, layer_options=layer_options
         )
         return
-    wkb = pa.array(shapely.to_wkb(table.geometry, flavor="iso"), type=pa.binary())
     pyogrio.raw.write_arrow(
-        arrow.append_column(GEOMETRY_NAME, wkb),
+        table.rows,
         path,
         table.name,
         "GPKG",
-        geometry_name=GEOMETRY_NAME,
+        geometry_name=columns.GEOMETRY_NAME,
         geometry_type=table.geometry_type,
         crs=_crs_text(crs),
         dataset_options=dataset_options,
-        layer_options=layer_options | {"GEOMETRY_NAME": GEOMETRY_NAME, "SPATIAL_INDEX": "YES"},
+        layer_options=layer_options | {"GEOMETRY_NAME": columns.GEOMETRY_NAME, "SPATIAL_INDEX": "YES"},
     )
 
 
@@ -221,14 +208,14 @@ def _verify(path: Path, tables: Iterable[_Table]) -> None:
     with contextlib.closing(sqlite3.connect(f"{path.as_uri()}?mode=ro", uri=True)) as connection:
         problems = [row[0] for row in connection.execute("PRAGMA quick_check(1)") if row[0] != "ok"]
         for table in tables:
-            expected = [len(table.frame), len(table.frame)]
+            expected = [table.rows.num_rows, table.rows.num_rows]
             counts = [
                 f'SELECT count(*) FROM "{table.name}"',  # noqa: S608 - names of the registry, no user's text
                 f"SELECT feature_count FROM gpkg_ogr_contents WHERE table_name = '{table.name}'",  # noqa: S608
             ]
             if table.geometry_type:
-                expected.append(int((~shapely.is_missing(table.geometry)).sum()))
-                counts.append(f'SELECT count(*) FROM "rtree_{table.name}_{GEOMETRY_NAME}"')  # noqa: S608
+                expected.append(table.rows.num_rows - table.rows[columns.GEOMETRY_NAME].null_count)
+                counts.append(f'SELECT count(*) FROM "rtree_{table.name}_{columns.GEOMETRY_NAME}"')  # noqa: S608
             found = [connection.execute(count).fetchone()[0] for count in counts]
             if found != expected:
                 problems.append(f"layer {table.name} has rows, recorded rows, index entries {found}, not {expected}")

@@ -1,0 +1,107 @@
+"""What a run came to: counts, totals and the first few of the lists."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import pyarrow as pa
+import pyarrow.compute as pc
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+    from pathlib import Path
+
+    from screening.batch.prepare import Prepared
+
+_HOME_COLUMNS = [
+    "rank",
+    "home_id",
+    "address",
+    "street",
+    "diverted_m3_y",
+    "diverted_low_m3_y",
+    "diverted_high_m3_y",
+    "garden_area_m2",
+    "treated_roof_m2",
+    "confidence_frac",
+]
+_STREET_COLUMNS = ["street", "n_candidates", "n_gardens", "diverted_m3_y"]
+_N_BEST = 5
+
+
+@dataclass(frozen=True, kw_only=True)
+class RunSummary:
+    """What a run came to.
+
+    Attributes
+    ----------
+    output : Path
+        The GeoPackage.
+    n_parcels_read, n_candidate_homes, n_other_parcels, n_parcels_merged, n_gardens : int
+    reasons : mapping
+        Number of other parcels by reason code, most first.
+    diverted_m3_y, diverted_low_m3_y, diverted_high_m3_y, runoff_roof_m3_y : float
+        Totals over the candidates [m3/y].
+    best_homes, best_streets : tuple of mappings
+        The first five of each.
+    seconds : float
+        Time of the run [s].
+    notes : tuple of str
+        What a person should know about the inputs.
+    """
+
+    output: Path
+    n_parcels_read: int
+    n_candidate_homes: int
+    n_other_parcels: int
+    n_parcels_merged: int
+    n_gardens: int
+    reasons: Mapping[str, int]
+    diverted_m3_y: float
+    diverted_low_m3_y: float
+    diverted_high_m3_y: float
+    runoff_roof_m3_y: float
+    best_homes: tuple[Mapping[str, object], ...]
+    best_streets: tuple[Mapping[str, object], ...]
+    seconds: float
+    notes: tuple[str, ...]
+
+
+def summarize(
+    layers: Mapping[str, pa.Table], prepared: Prepared, output: Path, notes: list[str], seconds: float
+) -> RunSummary:
+    """Counts and totals of the merged layers; every feature has to be counted exactly once."""
+    homes, others, streets = layers["candidate_homes"], layers["other_parcels"], layers["streets"]
+    n_homes, n_others = homes.num_rows, others.num_rows
+    n_read = prepared.n_counted_features
+    n_merged = n_read - n_homes - n_others
+    counted = prepared.city.parcels["is_counted"].to_numpy(dtype=bool)
+    expected = int((prepared.city.parcels["n_features"].to_numpy()[counted] - 1).sum())
+    if not n_merged == expected == layers["merged_parcels"].num_rows:
+        msg = f"{n_read} parcels were read, but {n_homes} + {n_others} + {expected} are accounted for"
+        raise AssertionError(msg)
+    reasons = [
+        (str(entry["values"]), int(entry["counts"])) for entry in pc.value_counts(others["reason_code"]).to_pylist()
+    ]
+
+    def total(column: str) -> float:
+        return float(homes[column].to_numpy().sum()) if n_homes else 0.0
+
+    return RunSummary(
+        output=output,
+        n_parcels_read=n_read,
+        n_candidate_homes=n_homes,
+        n_other_parcels=n_others,
+        n_parcels_merged=n_merged,
+        n_gardens=layers["gardens"].num_rows,
+        reasons=dict(sorted(reasons, key=lambda entry: (-entry[1], entry[0]))),
+        diverted_m3_y=total("diverted_m3_y"),
+        diverted_low_m3_y=total("diverted_low_m3_y"),
+        diverted_high_m3_y=total("diverted_high_m3_y"),
+        runoff_roof_m3_y=total("runoff_roof_m3_y"),
+        best_homes=tuple(homes.slice(0, _N_BEST).select(_HOME_COLUMNS).to_pylist()),
+        best_streets=tuple(streets.slice(0, _N_BEST).select(_STREET_COLUMNS).to_pylist()),
+        seconds=seconds,
+        notes=tuple(notes),
+    )
