@@ -13,12 +13,11 @@ import rasterio
 import shapely
 from affine import Affine
 
-from screening import sizing, water_balance
 from screening.clean import clean_buildings, clean_parcels
 from screening.params import load_params
-from screening.pipeline import KeepAwayThings, TileInputs, screen_tile
+from screening.pipeline import KeepAwayThings, TileInputs, TownWater, screen_tile, town_water
+from screening.soils import town_soils
 from screening.tiles import Tile
-from screening.water_balance import YieldCurves
 
 METRE_CRS = "EPSG:26915"
 """NAD83 / UTM zone 15N, in metres."""
@@ -180,8 +179,7 @@ class MadeCity:
         return TileInputs(
             Tile(0, 0, 1000.0), kept, footprints, downspouts,
             tuple(KeepAwayThings(kind, distance, np.array(g, dtype=object)) for kind, distance, g in self.keep_away),
-            NO_AREAS, self.z, np.array([self.x0, self.y0, 0.0, 0.0, self.cell]), storm_curves(params),
-            is_rain_assumed=True,
+            NO_AREAS, self.z, np.array([self.x0, self.y0, 0.0, 0.0, self.cell]), storm_water(params),
         )  # fmt: skip
 
     def screened(self, **overrides):
@@ -190,13 +188,9 @@ class MadeCity:
         return dict(screen_tile(self.tile_inputs(params), params).layers)
 
 
-def storm_curves(params) -> YieldCurves:
-    """Yield curves of the assumed storms."""
-    depths = sizing.band_depths_mm(params.sizing, params.soil.rate_mm_h)
-    rates = np.array([params.soil.rate_low_mm_h, params.soil.rate_mm_h, params.soil.rate_high_mm_h])
-    table = [[water_balance.storm_curve(params.rain, float(d), float(r)) for d in depths] for r in rates]
-    runoff = water_balance.storm_runoff_mm_y(params.rain, params.roof)
-    return YieldCurves(np.array(table), depths, rates, runoff)
+def storm_water(params) -> TownWater:
+    """Water of a town of one soil under the assumed storms."""
+    return town_water(town_soils(params.soil), None, None, None, params)
 
 
 def cell_centres(x0, y0, rows, cols, cell):

@@ -9,7 +9,7 @@ import pyproj
 import shapely
 from shapely import affinity
 
-from screening import columns
+from screening import columns, soils
 from screening.confidence import confidence
 from screening.params import load_params
 
@@ -17,6 +17,11 @@ CRS = pyproj.CRS.from_epsg(26915)
 X0_M, Y0_M = 480_000.0, 4_980_000.0
 RUNOFF_MM_Y = 620.0
 RATE_MM_H = 7.6
+SOIL = "7.6 mm/h"
+YEARS = (2011, 2012, 2013, 2015)
+
+LIKELY_FRAC, LOW_FRAC, HIGH_FRAC = 0.9, 0.6, 1.2
+"""The home's points of the draws, over its volume with every cause at its likely value."""
 
 FOUNDATION_M = 3.05
 LOT_LINE_M = 1.52
@@ -110,6 +115,7 @@ def layers():
                 "reason_text": "every place of 4.6 m2 has ground steeper than 12 %; the gentlest has 14.2 %",
                 "tightest_rule_code": "slope",
                 "alternative_code": "barrel",
+                "alternative_m3_y": 31.4,
                 "area_m2": LOT_3.area,
             },
             shapely.MultiPolygon([LOT_3]),
@@ -135,9 +141,27 @@ def layers():
                 "diverted_m3_y": sum(row["diverted_m3_y"] for row, _ in homes),
                 "diverted_low_m3_y": sum(row["diverted_low_m3_y"] for row, _ in homes),
                 "diverted_high_m3_y": sum(row["diverted_high_m3_y"] for row, _ in homes),
+                "main_cause_code": "rain_year",
+                "main_cause_frac": 0.62,
                 "length_m": 80.0,
             },
             shapely.MultiLineString([[(-30, -3.5), (50, -3.5)]]),
+        )
+    ]
+    districts = [
+        (
+            {
+                "district": "Alder Creek",
+                "n_candidates": 2,
+                "n_gardens": 3,
+                "runoff_roof_m3_y": sum(row["runoff_roof_m3_y"] for row, _ in homes),
+                "diverted_m3_y": sum(row["diverted_m3_y"] for row, _ in homes),
+                "diverted_low_m3_y": sum(row["diverted_low_m3_y"] for row, _ in homes),
+                "diverted_high_m3_y": sum(row["diverted_high_m3_y"] for row, _ in homes),
+                "main_cause_code": "rain_year",
+                "main_cause_frac": 0.62,
+            },
+            shapely.MultiPolygon([shapely.box(-30, -10, 60, 50)]),
         )
     ]
     found = {
@@ -151,6 +175,7 @@ def layers():
         "open_ground": ground,
         "other_parcels": others,
         "streets": streets,
+        "districts": districts,
     }
     merged = {
         "parcel_id": ["0018"],
@@ -227,11 +252,18 @@ def _add_home(rank, home, homes, gardens, spouts, runs, paths, buildings, parts,
             "run_m": max(run["length_m"] for run in garden_runs),
             "storage_m3": bed.area * 0.1,
             "drawdown_h": 100.0 / RATE_MM_H,
-            "diverted_m3_y": kept[-1],
-            "diverted_low_m3_y": 0.6 * kept[-1],
-            "diverted_high_m3_y": 1.2 * kept[-1],
+            "diverted_m3_y": LIKELY_FRAC * kept[-1],
+            "all_likely_m3_y": kept[-1],
             "overflow_code": end,
             "elev_m": 270.8,
+            "storage_area_m2": bed.area,
+            "treated_roof_gable_m2": 1.1 * treated[number],
+            "soil_class": SOIL,
+            "soil_rate_mm_h": RATE_MM_H,
+            "dig_out_after_y": 6 if number == 0 else None,
+            "year_5_frac": 0.97,
+            "year_10_frac": 0.88,
+            "year_20_frac": 0.61,
         }
         gardens.append((row, bed))
         start = bed.exterior.interpolate(bed.exterior.project(shapely.Point(bed.centroid.x, 0)))
@@ -259,15 +291,23 @@ def _add_home(rank, home, homes, gardens, spouts, runs, paths, buildings, parts,
         "storage_m3": sum(bed.area for _, bed in home["gardens"]) * 0.1,
         "drawdown_h": 100.0 / RATE_MM_H,
         "runoff_roof_m3_y": roof * RUNOFF_MM_Y / 1000.0,
-        "diverted_m3_y": sum(kept),
-        "diverted_low_m3_y": 0.6 * sum(kept),
-        "diverted_high_m3_y": 1.2 * sum(kept),
+        "diverted_m3_y": LIKELY_FRAC * sum(kept),
+        "diverted_low_m3_y": LOW_FRAC * sum(kept),
+        "diverted_high_m3_y": HIGH_FRAC * sum(kept),
         "overflow_code": home["ends"][-1],
         "score": 0.9 / rank,
         "confidence_frac": 0.72,
         "flags": home["flags"],
         "slope_fit_frac": 0.94,
+        "soil_class": SOIL,
         "soil_rate_mm_h": RATE_MM_H,
+        "district": "Alder Creek",
+        "all_likely_m3_y": sum(kept),
+        "rank_best": 1,
+        "rank_worst": 2,
+        "first_n_chance_frac": 1.0,
+        "main_cause_code": "rain_year",
+        "main_cause_frac": 0.48,
         "score_volume_frac": 0.9 / rank,
         "score_confidence_frac": 0.72,
         "score_treated_frac": sum(treated) / roof,
@@ -301,5 +341,21 @@ def _multi(shape):
 
 def record(**overrides):
     """A run record: the parameters of a run with defaults, and some counts."""
-    parameters = {f"param.{key}": text for key, text in load_params(None, overrides).record().items()}
-    return parameters | {"n_parcels_read": "7", "elevation_cell_m": "1", "rain_years": "2011-2020"}
+    params = load_params(None, overrides)
+    town = soils.town_soils(params.soil)
+    found = {f"param.{key}": text for key, text in params.record().items()}
+    found |= {"n_parcels_read": "7", "elevation_cell_m": "1", "runoff_roof_mm_y": f"{RUNOFF_MM_Y:.6f}"}
+    found |= {
+        "rain_years": "2011-2015",
+        "rain_years_used": ";".join(str(year) for year in YEARS),
+        "rain_missing_frac": "0.012000",
+        "rain_step_h": "1",
+        "input.rain.name": "rain.csv",
+        "total_diverted_m3_y": "61.020",
+    }
+    for one in town.classes:
+        found[f"soil.{one.name}.rate_mm_h"] = f"{one.rate_mm_h:.6g}"
+        found[f"soil.{one.name}.spread_factor"] = f"{one.spread_factor:.6g}"
+        found[f"soil.{one.name}.basis"] = one.basis
+        found[f"soil.{one.name}.ponding_depths_mm"] = "100;150;182.4"
+    return found

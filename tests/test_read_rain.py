@@ -55,6 +55,7 @@ def test_hourly_record(table):
     assert record.time.dtype == np.dtype("datetime64[h]")
     assert len(record.time) == len(record.rain_mm) == 8760
     assert (record.first_year, record.last_year, record.missing_frac) == (2018, 2018, 0.0)
+    assert record.years == (2018,)
     assert record.rain_mm.sum() == pytest.approx(2.5 * 176)
 
 
@@ -107,7 +108,9 @@ def test_gaps_count_as_dry_and_are_told(table):
     assert record.missing_frac == pytest.approx(11 / 8760)
     assert record.rain_mm[1] == 0.0
     assert len(record.time) == 8760
-    assert "0.13% of its hours" in notes[0]
+    assert "0.13% of its hours in 2 gaps, the longest of 10 hours from 2018-01-05T02" in notes[0]
+    _, notes = table(drop=[100])
+    assert "in one gap, of 1 hour from 2018-01-05T02" in notes[0]
 
 
 def test_too_many_gaps(table):
@@ -115,6 +118,113 @@ def test_too_many_gaps(table):
         table(drop=range(100, 700))
     assert_one_sentence(caught.value, "rain.csv", "6.8%", "2018-01-05T02", "max_missing_frac = 0.05", "as 0")
     assert table(drop=range(100, 700), max_missing_frac=0.1)[0].missing_frac == pytest.approx(600 / 8760)
+
+
+def test_one_year_with_too_many_gaps_is_named_with_the_others(tmp_path):
+    days = np.arange(np.datetime64("2010-01-01"), np.datetime64("2020-01-01"))
+    rain = some_rain(len(days), 3, 8.0)
+    lost = (days >= np.datetime64("2013-03-01")) & (days < np.datetime64("2013-08-01"))
+    path = write_rain(tmp_path, days[~lost], rain[~lost])
+    with pytest.raises(InputError) as caught:
+        read_rain(path)
+    # 153 of 3652 days are 4.2 %: allowed for the whole record, not for its year
+    words = ("rain.csv", "41.9% of the days of 2013", "1 of its 10 years", "years = [2010, 2011, 2012, 2014,", "2019]")
+    assert_one_sentence(caught.value, *words)
+    record, _ = read_rain(path, max_missing_frac=0.5)
+    assert record.missing_frac == pytest.approx(153 / 3652)
+    others = tuple(year for year in range(2010, 2020) if year != 2013)
+    assert read_rain(path, years=others)[0].years == others
+
+
+def test_repeats_are_counted(table):
+    more = [f"2018-01-01T{h:02d}:00,0" for h in range(9, 12)]
+    with pytest.raises(InputError) as caught:
+        table(more=more)
+    assert_one_sentence(caught.value, "line 8762", "2018-01-01T09", "line 11", "2 more lines repeat")
+
+
+def local_times(zone_changes, start="2018-01-01", years=1):
+    """Standard hours, and what a clock shows that is an hour ahead between the changes (in standard time)."""
+    standard = hours(start, years)
+    shown = standard.copy()
+    for begin, end in zone_changes:
+        ahead = (standard >= np.datetime64(begin, "h")) & (standard < np.datetime64(end, "h"))
+        shown[ahead] += 1
+    return standard, shown
+
+
+US_SUMMERS = [("2018-03-11T02", "2018-11-04T01"), ("2019-03-10T02", "2019-11-03T01")]
+SOUTHERN_SUMMERS = [("2017-10-01T02", "2018-04-01T02"), ("2018-10-07T02", "2019-04-07T02"), ("2019-10-06T02", "2020")]
+
+
+@pytest.mark.parametrize(
+    ("summers", "start", "n_years"),
+    [
+        (US_SUMMERS, "2018-01-01", 2),
+        (US_SUMMERS[:1], "2018-01-01", 1),
+        (US_SUMMERS, "2018-07-01", 1),
+        (SOUTHERN_SUMMERS, "2018-01-01", 2),
+    ],
+    ids=["north", "one year", "from July", "south"],
+)
+def test_a_clock_with_summer_time_is_brought_to_standard_time(tmp_path, summers, start, n_years):
+    standard, shown = local_times(summers, start, n_years)
+    rain = np.round(np.random.default_rng(1).gamma(0.05, 8.0, len(standard)), 1)
+    record, notes = read_rain(write_rain(tmp_path, shown, rain))
+    np.testing.assert_array_equal(record.time, standard)
+    np.testing.assert_array_equal(record.rain_mm, rain)
+    assert record.missing_frac == 0.0
+    assert "goes back from summer time" in notes[0]
+    assert "standard time" in notes[0]
+
+
+def test_repeated_hours_that_are_no_summer_time_stay_an_error(tmp_path):
+    standard = hours()
+    # the missing hour of spring is there: whoever wrote both did not change the clock
+    again = np.concatenate([standard, standard[standard == np.datetime64("2018-11-04T01")]])
+    with pytest.raises(InputError) as caught:
+        read_rain(write_rain(tmp_path, again, some_rain(len(again))))
+    assert_one_sentence(caught.value, "2018-11-04T01", "already", "leave one")
+
+
+def test_only_the_missing_hour_of_spring_is_told(tmp_path):
+    _, shown = local_times(US_SUMMERS, years=2)
+    once = np.unique(shown)
+    record, notes = read_rain(write_rain(tmp_path, once, some_rain(len(once))))
+    assert record.missing_frac == pytest.approx(2 / 17520)
+    assert "every spring (first on 2018-03-11)" in notes[0]
+    assert "lacks 0.01% of its hours in 2 gaps" in notes[1]
+
+
+def test_offsets_of_summer_and_winter_are_brought_to_standard_time(tmp_path):
+    standard, shown = local_times(US_SUMMERS[:1])
+    ahead = standard != shown
+    texts = [f"{t}:00{'-05:00' if summer else '-06:00'}" for t, summer in zip(shown, ahead, strict=True)]
+    rain = np.round(np.random.default_rng(1).gamma(0.05, 8.0, len(standard)), 1)
+    record, notes = read_rain(write_rain(tmp_path, texts, rain))
+    np.testing.assert_array_equal(record.time, standard)
+    np.testing.assert_array_equal(record.rain_mm, rain)
+    assert "two offsets, -06:00, -05:00 (summer time)" in notes[0]
+
+
+def test_offsets_of_several_zones(tmp_path):
+    time = hours()
+    texts = [f"{t}:00{'-08:00' if i % 3000 == 5 else 'Z'}" for i, t in enumerate(time)]
+    with pytest.raises(InputError) as caught:
+        read_rain(write_rain(tmp_path, texts, some_rain(len(time))))
+    assert_one_sentence(caught.value, "mixes time zones (-08:00, +00:00)", "standard time")
+
+
+def test_a_desert_or_inches(tmp_path):
+    # 35 in of rain a year, read as millimetres
+    days = np.arange(np.datetime64("2016-01-01"), np.datetime64("2019-01-01"))
+    path = write_rain(tmp_path, days, some_rain(len(days), 4, 0.38))
+    _, notes = read_rain(path)
+    assert "35 mm of rain" in notes[0]
+    assert 'unit = "in"' in notes[0]
+    record, notes = read_rain(path, unit="in")
+    assert record.rain_mm.sum() / 3 == pytest.approx(35 * 25.4, rel=0.02)
+    assert not any("desert" in note for note in notes)
 
 
 @pytest.mark.parametrize(
@@ -192,6 +302,7 @@ def test_odd_end_is_left_out(tmp_path):
     record, notes = read_rain(write_rain(tmp_path, more, some_rain(len(more))))
     np.testing.assert_array_equal(record.time, time)
     assert (record.first_year, record.last_year) == (2016, 2018)
+    assert record.years == (2016, 2017), "the years in which its twelve months begin"
     assert "last 45 days, after 2018-02-28" in notes[0]
 
 
@@ -202,6 +313,7 @@ def test_years_of_the_run_file(tmp_path):
     years = record.time.astype("datetime64[Y]").astype(int) + 1970
     assert len(record.time) == 8784 + 8760, "2016 is a leap year"
     assert set(years) == {2016, 2018}
+    assert record.years == (2016, 2018)
     assert (record.first_year, record.last_year) == (2016, 2018)
     with pytest.raises(InputError) as caught:
         read_rain(path, years=(2016, 2031))

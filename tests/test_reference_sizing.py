@@ -1,158 +1,171 @@
-"""Sizes, depths and volumes against printed examples; the source stands beside each, what is from memory says so."""
+"""Sizes and depths against the figures of tests/reference/sizing.toml, where each has its source and how sure it is."""
 
 from __future__ import annotations
 
-import math
-
 import numpy as np
 import pytest
+from reference_values import reference, references
 
 from screening import sizing, units
-from screening.params import load_params
+from screening.params import SizingParams, load_params
+from screening.params.area_ratios import AREA_RATIOS
+from screening.units import FOOT2_M2, FOOT_M, INCH_MM
 
-FOOT_M, INCH_MM = 0.3048, 25.4
-FOOT2_M2 = FOOT_M * FOOT_M
-
-
-def ft2(area_m2):
-    return float(np.asarray(area_m2)) / FOOT2_M2
+SIZES = references("sizing")
 
 
-# R. Bannerman and E. Considine (2003), Rain Gardens: A how-to manual for homeowners, UW-Extension GWQ037 / Wisconsin
-# DNR PUB-WT-776: gardens less than 30 ft from the downspout. Sandy row: URI/UConn slides (exploredoc.com/doc/4648720);
-# silty 0.34: URI guide (scribd.com/document/73704853); silty 0.25: Illinois DNR (dnr.illinois.gov/education, plant
-# lists); silty 0.16 and the clayey row: from memory of GWQ037.
-SIZE_FACTORS = [
-    ("sandy", 3, 0.19), ("sandy", 4, 0.19), ("sandy", 5, 0.19), ("sandy", 6, 0.15), ("sandy", 7, 0.15),
-    ("sandy", 8, 0.08), ("silty", 3, 0.34), ("silty", 5, 0.34), ("silty", 6, 0.25), ("silty", 7, 0.25),
-    ("silty", 8, 0.16), ("clayey", 4, 0.43), ("clayey", 6, 0.32), ("clayey", 8, 0.20),
-]  # fmt: skip
+def of_kind(*kinds):
+    """Decorate a test to run for every entry of a kind."""
+    found = [ref for ref in SIZES if ref.given["kind"] in kinds]
+    assert found
+    return pytest.mark.parametrize("ref", found, ids=str)
 
 
-@pytest.mark.parametrize(("soil", "depth_in", "factor"), SIZE_FACTORS)
-def test_size_factors(soil, depth_in, factor):
-    assert float(sizing.size_factor(soil, depth_in * INCH_MM)) == factor
+def test_every_entry_is_of_a_kind_that_a_test_takes():
+    assert {ref.given["kind"] for ref in SIZES} == {
+        "near", "far", "limit", "look_up", "example", "capture", "drain", "slope", "string", "levelling", "drawdown",
+        "ratio",
+    }  # fmt: skip
 
 
-# Printed look-up for sandy soils, URI/UConn slides (exploredoc.com/doc/4648720): drainage area [ft2] -> garden [ft2].
-LOOK_UP = {
-    4: {200: 38, 400: 76, 600: 114, 800: 152, 1000: 190},
-    6: {200: 30, 400: 60, 600: 90, 800: 120, 1000: 150},
-    8: {200: 16, 400: 32, 600: 48, 800: 64, 1000: 80},
-}
+@of_kind("near")
+def test_size_factors_near_the_downspout(ref):
+    depth_mm = np.array(ref.given["depth_in"]) * INCH_MM
+    assert sizing.size_factor(ref.given["soil_class"], depth_mm).tolist() == ref.figure("factor")
 
 
-@pytest.mark.parametrize("depth_in", LOOK_UP)
-def test_printed_look_up_for_sandy_soils(depth_in):
-    roofs = np.array(list(LOOK_UP[depth_in]), dtype=float)
-    gardens = roofs * sizing.size_factor("sandy", depth_in * INCH_MM)
-    np.testing.assert_allclose(gardens, list(LOOK_UP[depth_in].values()), rtol=1e-12)
+@of_kind("far")
+def test_size_factors_far_from_the_downspout(ref):
+    factor = sizing.FAR_SIZE_FACTORS[ref.given["soil_class"]]
+    assert factor == ref.figure("factor")
+    # roof and uphill lawn times the factor: 600 ft2 of roof and a strip of lawn as wide as the garden, 40 ft deep
+    area = float(sizing.handbook_area_m2(0.0, 600 * FOOT2_M2, 40 * FOOT_M, near_factor=0.34, far_factor=factor,
+                                         side_ratio=2.0)) / FOOT2_M2  # fmt: skip
+    long_ft = (2.0 * area) ** 0.5
+    assert area == pytest.approx(ref.expected["factor"] * (600 + 40 * long_ft), rel=1e-12)
 
 
-def test_750_ft2_of_roof_on_loam():
-    """Illinois DNR (dnr.illinois.gov/education/plantlists/plantlistrainsize.html): 0.25 gives 187.5 ft2."""
-    for depth_in in (6, 7):
-        assert 750 * float(sizing.size_factor("silty", depth_in * INCH_MM)) == 187.5
+@of_kind("limit")
+def test_the_near_table_ends_thirty_feet_from_the_downspout(ref):
+    assert load_params().sizing.near_limit_m / FOOT_M == ref.figure("run_ft")
 
 
-def test_a_house_of_60_ft_from_memory_of_the_handbook():
-    """GWQ037, worked example, from memory: 60 x 60 ft, a quarter to the downspout, silty, 6-7 in -> 225 ft2."""
-    assert 60 * 60 / 4 * float(sizing.size_factor("silty", 6 * INCH_MM)) == 225.0
+@of_kind("look_up")
+def test_printed_look_up(ref):
+    gardens = np.array(ref.given["drainage_ft2"]) * sizing.size_factor(
+        ref.given["soil_class"], ref.given["depth_in"] * INCH_MM
+    )
+    assert gardens.tolist() == ref.figure("garden_ft2")
 
 
-def test_one_inch_method_for_half_a_roof():
-    """UConn/URI slides (exploredoc.com/doc/4648720): 50 x 30 ft, half the roof, 6 in deep: 1500 -> 750 -> 125 ft2."""
-    area = sizing.capture_area_m2(50 * 30 / 2 * FOOT2_M2, 1 * INCH_MM, 6 * INCH_MM)
-    assert ft2(area) == pytest.approx(125.0, rel=1e-12)
-    # it stores that inch: A d / roof
-    assert float(area) * 6 * INCH_MM / (750 * FOOT2_M2) == pytest.approx(INCH_MM)
+@of_kind("example")
+def test_worked_examples(ref):
+    factor = sizing.size_factor(ref.given["soil_class"], ref.given["depth_in"] * INCH_MM)
+    assert ref.given["roof_ft2"] * float(factor) == ref.figure("garden_ft2")
 
 
-def test_one_inch_method_for_1917_ft2():
-    """UConn/URI slides (exploredoc.com/doc/4648720): 1,917 ft2, 6 in deep: 319.5, printed 320 ft2."""
-    area = ft2(sizing.capture_area_m2(1917 * FOOT2_M2, 1 * INCH_MM, 6 * INCH_MM))
-    assert area == pytest.approx(319.5, rel=1e-12)
-    assert math.ceil(area) == 320
-
-
-def test_240_ft2_of_roof_over_what_drains_in_a_day():
-    """Central Ohio Rain Garden Initiative (centralohioraingardens.org/?p=290), after Schmidt, Shaw and Dods (2007).
-
-    240 ft2 of roof, 4 in drained in 24 h: roof over depth in inches, 60 ft2.
-    """
-    assert ft2(sizing.capture_area_m2(240 * FOOT2_M2, 1 * INCH_MM, 4 * INCH_MM)) == pytest.approx(60.0, rel=1e-12)
-
-
-def test_the_tool_s_own_methods_use_these_formulas():
-    handbook = load_params(None, {"sizing.method": "handbook", "sizing.depths_mm": [100.0, 165.0, 203.0],
-                                  "soil.rate_mm_h": 20.0, "soil.rate_high_mm_h": 20.0})  # fmt: skip
-    per_roof, fixed = sizing.area_per_roof(handbook.sizing, handbook.soil.rate_mm_h)
-    assert (per_roof.tolist(), fixed) == ([0.34, 0.25, 0.16], 0.0)
-    capture = load_params(None, {"sizing.method": "capture_depth", "sizing.depths_mm": [152.4, 152.4, 152.4]})
-    per_roof, fixed = sizing.area_per_roof(capture.sizing, 7.6)
-    np.testing.assert_allclose(per_roof, 1 / 6)
+@of_kind("capture")
+def test_a_stored_rain(ref):
+    rain_mm, depth_mm = ref.given["rain_in"] * INCH_MM, ref.given["depth_in"] * INCH_MM
+    roof_m2 = ref.given["roof_ft2"] * FOOT2_M2
+    area_m2 = float(sizing.capture_area_m2(roof_m2, rain_mm, depth_mm))
+    assert area_m2 / FOOT2_M2 == ref.figure("garden_ft2")
+    # the identity behind it: area x depth over the roof is that rain
+    assert area_m2 * depth_mm / roof_m2 == pytest.approx(rain_mm, rel=1e-12)
+    # and the run's own method asks for the same
+    params = SizingParams(method="capture_depth", capture_depth_mm=rain_mm, depths_mm=(depth_mm,) * 3)
+    per_roof, fixed = sizing.area_per_roof(params, 100.0)
+    np.testing.assert_allclose(per_roof * roof_m2, area_m2)
     assert fixed == 0.0
-    per_roof, fixed = sizing.area_per_roof(load_params(None, {"sizing.method": "fixed_area"}).sizing, 7.6)
-    assert (per_roof.tolist(), fixed) == ([0.0, 0.0, 0.0], 15.0)
 
 
-# Depth by slope of the lawn: URI, Rain Gardens: A Design Guide for Homeowners (scribd.com/document/73704853): under 4 %
-# 3-5 in, 5-7 % 6-7 in, 8-12 % 8 in; a workshop's slides (paperzz.com/doc/7876155, publisher not shown): 1-4 % 4 in,
-# 4-8 % 6 in, 8-12 % 8 in, which close the gaps at 4-5 and 7-8 %. The tool rounds 4, 6, 8 in to 100, 150, 200 mm.
-DEPTH_BY_SLOPE = [(0.5, 4, (3, 5)), (2.0, 4, (3, 5)), (4.0, 4, None), (4.5, 6, None), (5.0, 6, (6, 7)),
-                  (7.0, 6, (6, 7)), (7.5, 6, None), (8.0, 6, None), (8.5, 8, (8, 8)), (12.0, 8, (8, 8))]  # fmt: skip
+@of_kind("drain")
+def test_what_drains_in_a_day(ref):
+    rate_mm_h = ref.given["drained_in"] * INCH_MM / ref.given["in_hours"]
+    params = SizingParams(method="drain_in_a_day")
+    np.testing.assert_allclose(sizing.band_depths_mm(params, rate_mm_h) / INCH_MM, ref.expected["depth_in"])
+    asked = sizing.wanted(params, rate_mm_h)
+    gardens_ft2 = asked.per_roof * ref.given["roof_ft2"]
+    assert gardens_ft2.tolist() == pytest.approx([ref.expected["garden_ft2"]] * 3, rel=1e-12)
 
 
-@pytest.mark.parametrize(("slope_pct", "slides_in", "guide_in"), DEPTH_BY_SLOPE)
-def test_depth_by_slope(slope_pct, slides_in, guide_in):
+@of_kind("slope")
+def test_depth_by_slope(ref):
     # a soil so fast that the time to soak away caps nothing
+    depth_mm = sizing.depth_for_slope_mm(np.array(ref.given["slope_pct"]), load_params().sizing, 100.0)
+    inches = np.round(depth_mm / INCH_MM)
+    # 4, 6 and 8 in are 100, 150 and 200 mm here
+    np.testing.assert_allclose(depth_mm, inches * INCH_MM, atol=3.5)
+    assert (inches >= ref.expected["least_in"]).all()
+    assert (inches <= ref.expected["most_in"]).all()
+
+
+@of_kind("string")
+def test_slope_by_string_level(ref):
+    slope_pct = 100.0 * ref.given["fall_in"] / (12.0 * ref.given["run_ft"])
+    assert slope_pct == ref.figure("slope_pct")
     depth_mm = float(sizing.depth_for_slope_mm(slope_pct, load_params().sizing, 100.0))
-    assert depth_mm == pytest.approx(slides_in * INCH_MM, abs=3.5)
-    if guide_in:
-        # whole inches, as the guides print them
-        assert guide_in[0] <= round(depth_mm / INCH_MM) <= guide_in[1]
+    assert round(depth_mm / INCH_MM) == ref.expected["depth_in"]
 
 
-def test_eleven_inches_in_fifteen_feet():
-    """GWQ037, string level: 11 in of fall over 15 ft (180 in) is 6.1 %, printed about 6 %: 6 in deep."""
-    slope_pct = 100.0 * 11 / 180
-    assert round(slope_pct, 1) == 6.1
-    depth_mm = float(sizing.depth_for_slope_mm(slope_pct, load_params().sizing, 100.0))
-    assert round(depth_mm / INCH_MM) == 6
+@of_kind("levelling")
+def test_levelling(ref):
+    cut_m = sizing.levelling_depth_m(ref.given["width_ft"] * FOOT_M, ref.given["slope_pct"])
+    assert units.mm_to_inch(cut_m * 1000.0) == ref.figure("cut_in")
 
 
-def test_depth_is_capped_by_what_soaks_away_in_a_day():
-    """Household tests: a hole has to drain within 24 h (Show Me Raingardens, Missouri; Central Ohio guides)."""
+@of_kind("drawdown")
+def test_depth_is_capped_by_what_soaks_away_in_time(ref):
     params = load_params().sizing
+    assert params.drawdown_limit_h == ref.figure("drawdown_h")
     for rate in (1.5, 5.1, 7.6, 41.4):
-        depths = sizing.band_depths_mm(params, rate)
-        assert (depths / rate <= 24.0 + 1e-12).all()
-        assert depths.tolist() == [min(d, 24.0 * rate) for d in (100.0, 150.0, 200.0)]
+        assert sizing.band_depths_mm(params, rate).tolist() == [min(d, 24.0 * rate) for d in (100.0, 150.0, 200.0)]
 
 
-def test_levelling_a_garden_of_ten_feet_into_ten_percent():
-    """GWQ037: a garden 10 ft wide across a slope of 10 % is cut by 12 in at the uphill edge."""
-    assert sizing.levelling_depth_m(10 * FOOT_M, 10.0) * 1000 / INCH_MM == pytest.approx(12.0)
+@of_kind("ratio")
+def test_ratios_by_jurisdiction(ref):
+    rule = AREA_RATIOS[ref.given["rule"]]
+    soil = ref.given.get("soil_class", "silty")
+    figures = [rule.figure(soil, choice) for choice in ref.given["choices"]]
+    if "roof_per_garden" in ref.expected:
+        assert [1.0 / figure for figure in figures] == ref.figure("roof_per_garden")
+    else:
+        assert [100.0 * figure for figure in figures] == ref.figure("ratio_pct")
+    assert rule.least_depth_mm / INCH_MM == ref.figure("least_depth_in")
+    assert rule.least_rate_mm_h / INCH_MM == ref.figure("least_rate_in_h")
+    # the run's own method asks for the same on every slope
+    for choice, figure in zip(ref.given["choices"], figures, strict=True):
+        params = SizingParams(method="area_ratio", ratio_rule=ref.given["rule"], ratio_choice=choice, soil_class=soil)
+        assert sizing.area_per_roof(params, 7.6)[0].tolist() == [figure] * 3
 
 
-def test_an_inch_on_a_thousand_square_feet():
-    """City of Bondurant, Iowa (cityofbondurant.com, rain barrels): 623 gal; gal = ft2 x in x 0.623; computed 623.38."""
-    volume_m3 = 1000 * units.FOOT2_M2 * INCH_MM / 1000.0
-    assert volume_m3 / units.US_GALLON_M3 == pytest.approx(623.38, abs=0.005)
-    assert int(volume_m3 / units.US_GALLON_M3) == 623
+def test_no_ratio_is_offered_without_an_entry():
+    assert {ref.given["rule"] for ref in SIZES if ref.given["kind"] == "ratio"} == set(AREA_RATIOS)
+    assert all(ref.mark == "read" for ref in SIZES if ref.given["kind"] == "ratio")
 
 
-def test_an_inch_and_a_quarter_on_a_square_foot():
-    """Iowa Rain Garden Design and Installation Manual pages: 1.25 in of rain is 0.78 gal on a square foot."""
-    gallons = units.FOOT2_M2 * 1.25 * units.INCH_MM / 1000.0 / units.US_GALLON_M3
-    assert round(gallons, 2) == 0.78
-    assert gallons == pytest.approx(0.7792, abs=5e-5)
+def test_the_handbook_s_method_takes_the_factors_of_its_depths():
+    params = SizingParams(depths_mm=(100.0, 165.0, 203.0), soil_class="silty")
+    per_roof, fixed = sizing.area_per_roof(params, 20.3)
+    assert (per_roof.tolist(), fixed) == ([0.34, 0.25, 0.16], 0.0)
+    # left to the soil: the Minnesota manual's sand to sandy loam, loam, and clays, whose depth a day's drawdown caps
+    by_soil = SizingParams(depths_mm=(100.0, 165.0, 203.0))
+    assert sizing.area_per_roof(by_soil, 20.3)[0].tolist() == [0.19, 0.15, 0.08]
+    assert sizing.area_per_roof(by_soil, 7.6)[0].tolist() == [0.34, 0.25, 0.25]
+    assert sizing.area_per_roof(by_soil, 1.5)[0].tolist() == [0.43, 0.43, 0.43]
+    assert sizing.area_per_roof(SizingParams(method="fixed_area"), 7.6)[1] == 15.0
+
+
+def test_the_factors_credit_infiltration_and_are_no_static_volume():
+    """Storage alone would be 0.90, 1.5, 1.92 and 0.64 in of rain: standards of the trade, not of arithmetic."""
+    stored_in = [
+        float(sizing.size_factor(soil, depth_in * INCH_MM)) * depth_in
+        for soil, depth_in in (("sandy", 6.0), ("silty", 6.0), ("clayey", 6.0), ("sandy", 8.0))
+    ]
+    assert stored_in == pytest.approx([0.90, 1.50, 1.92, 0.64])
 
 
 def test_a_millimetre_on_a_square_metre_is_a_litre():
     """By definition of the units; the whole program's volumes rest on it."""
-    from screening.water_balance import WetSteps
-
-    steps = WetSteps(np.array([1.0]), np.array([0]), 1.0, 1.0)
-    # 1 mm a year from 1 m2
-    assert steps.runoff_mm_y / 1000.0 * 1.0 == pytest.approx(0.001)
+    assert units.depth_on_area_m3(1.0, 1.0) == 0.001
+    assert reference("runoff_volumes", "an inch on 1,000 ft2").expected["volume_gal"] == 623

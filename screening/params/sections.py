@@ -21,13 +21,13 @@ from screening.params.soil import SoilParams
 from screening.params.uncertainty import UncertaintyParams
 from screening.rules import DEFAULT_RULE_SET, GWQ037, OVERRIDABLE, PROGRAM_DEFAULT, RULE_SETS, RuleSet
 
-INPUT_NAMES: Final = ("parcels", "buildings", "elevation", "streets", "rain", "downspouts")
+INPUT_NAMES: Final = ("parcels", "buildings", "elevation", "streets", "rain", "downspouts", "soils", "districts")
 """Names of the single input files of ``[inputs]``."""
 
-LAYER_INPUTS: Final = ("parcels", "buildings", "streets", "downspouts")
+LAYER_INPUTS: Final = ("parcels", "buildings", "streets", "downspouts", "soils", "districts")
 """Inputs that may have layers."""
 
-CRS_INPUTS: Final = ("parcels", "buildings", "elevation", "streets", "downspouts")
+CRS_INPUTS: Final = ("parcels", "buildings", "elevation", "streets", "downspouts", "soils", "districts")
 """Inputs that have a coordinate reference system."""
 
 RuleSetName = Literal["us-midwest", "us-mn", "us-nj", "us-wa-west", "ca-on", "uk-5m", "de-a138", "au-soil"]
@@ -68,6 +68,10 @@ class InputParams(Section):
     streets: Path | None = P(None, "", "street lines or areas, optional: end of overflow and names for totals")
     rain: Path | None = P(None, "", "rain record, optional: table with the columns time, rain_mm")
     downspouts: Path | None = P(None, "", "measured downspouts, optional: points")
+    soils: Path | None = P(None, "", "soil map, optional: polygons with the field of [fields] soil")
+    districts: Path | None = P(
+        None, "", "neighbourhoods, sewersheds or other areas by which totals are wanted, optional: polygons"
+    )
     working_crs: str = P(
         "", "", 'coordinate system of the work, for example "EPSG:26915"; left out: that of the elevation in metres'
     )
@@ -94,6 +98,8 @@ class FieldParams(Section):
     building_type: str = P("", "", "buildings: kind of building, for [homes] principal_values")
     building_id: str = P("", "", "buildings: identifier; none: made from its place")
     street_name: str = P("", "", "streets: name of the street")
+    soil: str = P("", "", "soils: map-unit symbol of [soil.classes], or the soil in words")
+    district: str = P("", "", "districts: name of the area")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import re
 import textwrap
+from collections.abc import Mapping
 from typing import TYPE_CHECKING, Final
 
 from screening.params.fields import Declared, Section, declared, show
@@ -22,6 +24,7 @@ EXAMPLES: Final = {
     "inputs.streets": '"streets.gpkg"',
     "inputs.rain": '"rain.csv"',
     "inputs.downspouts": '"downspouts.gpkg"',
+    "inputs.soils": '"soils.gpkg"',
 }
 """What stands in the comment of a parameter that has no default."""
 
@@ -54,7 +57,7 @@ def _section_lines(name: str, section: Section) -> Iterator[str]:
     tables = []
     for parameter in declared(type(section)).values():
         value = getattr(section, parameter.name)
-        if parameter.name in {"layers", "crs", "keep_away"} and name == "inputs":
+        if parameter.name == "keep_away" or isinstance(value, Mapping):
             tables.append(parameter)
             continue
         rule = None
@@ -75,7 +78,7 @@ def _section_lines(name: str, section: Section) -> Iterator[str]:
         else:
             yield f"[{name}.{parameter.name}]"
             entries = getattr(section, parameter.name)
-            yield from (f"{key} = {show(text)}" for key, text in entries.items())
+            yield from (f"{_key(key)} = {show(text)}" for key, text in entries.items())
 
 
 def _keep_away_lines(entries: tuple[KeepAway, ...]) -> Iterator[str]:
@@ -91,6 +94,11 @@ def _keep_away_lines(entries: tuple[KeepAway, ...]) -> Iterator[str]:
             value = getattr(entry, parameter.name)
             if value not in {None, ""}:
                 yield f"{parameter.name} = {show(value)}"
+
+
+def _key(key: str) -> str:
+    """Return a key as TOML wants it: plain where that will do, in quotes elsewhere."""
+    return key if re.fullmatch(r"[A-Za-z0-9_-]+", key) else show(key)
 
 
 def _comment(parameter: Declared, *, source: str) -> Iterator[str]:

@@ -9,13 +9,14 @@ import numpy as np
 import shapely
 
 from screening.crs import Reprojector, choose_working_crs, describe, length_unit
-from screening.errors import InputError, ParameterError
+from screening.errors import InputError, ParameterError, SchemaError
 from screening.read.elevation import look_at_elevation, open_elevation
 from screening.read.extent import outside_note, refuse_box
 from screening.read.files import digests, require_files
 from screening.read.inputs import CityInputs, InputFile, KeepAwayLayer
 from screening.read.rain import read_rain
 from screening.read.reader import Reader, bounds_of, check_town, look_at_layer
+from screening.read.soils import read_soils
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -36,7 +37,7 @@ REACH_M: Final = 200.0
 """Ground around the parcels from which other layers are read, beside the overflow's way [m]."""
 
 NEEDED: Final = ("parcels", "buildings", "elevation")
-OPTIONAL: Final = ("streets", "rain", "downspouts")
+OPTIONAL: Final = ("streets", "rain", "downspouts", "soils", "districts")
 
 
 def read_city(params: Params, *, bounds_m: Bounds | None = None, margin_m: float = 0.0) -> CityInputs:
@@ -116,6 +117,8 @@ def read_city(params: Params, *, bounds_m: Bounds | None = None, margin_m: float
         ),
         elevation=source,
         rain=_rain(reader, params),
+        soils=read_soils(reader, params, (parcels_m, around)),
+        districts=_districts(reader, params, parcels_m, around),
         files=tuple(reader.files),
         notes=tuple(dict.fromkeys(reader.notes)),
     )
@@ -185,6 +188,20 @@ def _streets(reader: Reader, params: Params, parcels_m: Bounds, around: Bounds) 
     info = look_at_layer(params.inputs, "streets", kinds)
     columns = {"street_name": params.fields.street_name}
     text, geometry = reader.additional(info, "streets", columns, kinds, (parcels_m, around))
+    return reader.frame(text, geometry)
+
+
+def _districts(reader: Reader, params: Params, parcels_m: Bounds, around: Bounds) -> GeoDataFrame | None:
+    if params.inputs.districts is None:
+        return None
+    info = look_at_layer(params.inputs, "districts", ("polygon",))
+    if not params.fields.district:
+        shown = ", ".join(repr(name) for name in info.fields[:12]) or "none"
+        msg = f"[fields] district doesn't say which field of {info.where} names the districts; it has {shown}."
+        raise SchemaError(msg)
+    text, geometry = reader.additional(
+        info, "districts", {"district": params.fields.district}, ("polygon",), (parcels_m, around)
+    )
     return reader.frame(text, geometry)
 
 

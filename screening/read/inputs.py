@@ -11,6 +11,7 @@ if TYPE_CHECKING:
     from pyproj import CRS
 
     from screening.raster import ElevationSource
+    from screening.read.soils import SoilLayer
 
     # geopandas comes without types; the name says what it is.
     GeoDataFrame = Any
@@ -85,6 +86,8 @@ class RainRecord:
         1.0 or 24.0 [h].
     first_year, last_year : int
         Calendar years of the first and the last step.
+    years : tuple of int
+        Calendar years used; of a record that doesn't start with a year, those in which its twelve months begin.
     missing_frac : float
         Part of the steps that the file doesn't give [unitless].
     """
@@ -94,6 +97,7 @@ class RainRecord:
     step_h: float
     first_year: int
     last_year: int
+    years: tuple[int, ...]
     missing_frac: float
 
 
@@ -122,6 +126,10 @@ class CityInputs:
         The raster, read by windows.
     rain : RainRecord or None
         The rain record.
+    soils : SoilLayer or None
+        The soil map.
+    districts : GeoDataFrame or None
+        Columns district, geometry: areas by which totals are wanted.
     files : tuple of InputFile
         Origin of everything.
     notes : tuple of str
@@ -136,5 +144,7 @@ class CityInputs:
     keep_away: tuple[KeepAwayLayer, ...]
     elevation: ElevationSource
     rain: RainRecord | None
+    soils: SoilLayer | None
+    districts: GeoDataFrame | None
     files: tuple[InputFile, ...]
     notes: tuple[str, ...]

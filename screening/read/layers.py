@@ -12,6 +12,7 @@ from pyproj.exceptions import CRSError as ProjCRSError
 
 from screening.crs import parse_crs, same_crs
 from screening.errors import CRSError, InputError, SchemaError
+from screening.params import CRS_INPUTS
 from screening.read.fields import is_shapefile, nearest
 from screening.read.files import check_shapefile_whole, gdal_path, missing_parts
 from screening.read.gdal import call_gdal
@@ -96,7 +97,7 @@ class LayerInfo:
         if self.crs is None:
             way_out = (
                 f'add {role} = "EPSG:..." under [inputs.crs]'
-                if role in ("parcels", "buildings", "streets", "downspouts")
+                if role in CRS_INPUTS
                 else "save it with its system, for example as a GeoPackage or with a .prj file"
             )
             msg = f"{self.where} names no coordinate system; {way_out}."

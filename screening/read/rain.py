@@ -8,8 +8,10 @@ import numpy as np
 
 from screening.errors import InputError
 from screening.read.inputs import RainRecord
+from screening.read.rain_clock import put_back_clock
 from screening.read.rain_table import read_depths, read_table, read_times
 from screening.units import INCH_MM
+from screening.years import year_of
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -28,6 +30,9 @@ Source: from memory, WMO World Weather and Climate Extremes Archive (Mawsynram, 
 MIN_YEAR_MM: Final = 20.0
 """Less is no rain record of a town, but a wrong unit or an empty column.  Program default."""
 
+DRY_YEAR_MM: Final = 150.0
+"""Less in a mean year is reported: inches taken for millimetres look so.  Program default."""
+
 MAX_STEP_MM: Final = {1.0: 500.0, 24.0: 2000.0}
 """More in one hour or day is a filler or a wrong unit.
 
@@ -45,8 +50,9 @@ def read_rain(
 
     The table has a header with the columns ``time`` and ``rain_mm`` (others are left alone), one
     line an hour or a day, ISO 8601 times, a depth or nothing.  Lines may stand in any order; lines
-    that start with ``#`` are remarks.  Of a record that isn't a whole number of years long the odd
-    end is left out, so that no season counts twice.
+    that start with ``#`` are remarks.  A clock with summer time is brought to standard time.
+    Of a record that isn't a whole number of years long the odd end is left out, so that no season
+    counts twice.
 
     Parameters
     ----------
@@ -57,7 +63,7 @@ def read_rain(
     years : sequence of int
         Calendar years to use; empty for all.
     max_missing_frac : float
-        Part of the steps that may be missing [unitless]; they count as dry.
+        Part of the steps, and of those of any year, that may be missing [unitless]; they count as dry.
 
     Returns
     -------
@@ -76,16 +82,21 @@ def read_rain(
     """
     name = path.name
     lines, times, values, column = read_table(path, unit)
-    time = read_times(name, lines, times)
+    notes: list[str] = []
+    time, zone_note = read_times(name, lines, times)
+    if zone_note:
+        notes.append(zone_note)
     rain = read_depths(name, lines, values) * (INCH_MM if unit == "in" else 1.0)
     order = np.argsort(time, kind="stable")
     time, rain, lines = time[order], rain[order], lines[order]
-    _check_repeats(name, lines, time)
-    step_h = _step(name, time)
+    step_h = _step(name, lines, time)
     time = time.astype("datetime64[h]" if step_h == 1.0 else "datetime64[D]")
+    if step_h == 1.0:
+        moved, clock_notes = put_back_clock(name, time.astype("datetime64[m]"))
+        time = moved.astype("datetime64[h]")
+        notes.extend(clock_notes)
     _check_repeats(name, lines, time)
     _check_steps(name, lines, rain, step_h, unit)
-    notes: list[str] = []
     if column == "rain_mm" and unit == "in":
         notes.append(f"{name}: the column is called rain_mm, but was read as inches as [rain] unit says.")
     whole, depth = _fill(time, rain)
@@ -93,20 +104,10 @@ def read_rain(
         whole, depth = _pick_years(name, whole, depth, years)
     else:
         whole, depth = _whole_years(name, whole, depth, step_h, notes)
-    missing = np.isnan(depth)
-    missing_frac = float(missing.mean())
-    if missing_frac > max_missing_frac:
-        first = np.datetime_as_string(whole[int(np.argmax(missing))])
-        msg = (
-            f"{name} lacks {missing_frac:.1%} of its {_word(step_h)}s (the first is {first}), more than "
-            f"max_missing_frac = {max_missing_frac:g} under [rain] allows; fill the gaps, write dry {_word(step_h)}s "
-            "as 0, or choose complete years."
-        )
-        raise InputError(msg)
-    if missing_frac:
-        notes.append(f"{name} lacks {missing_frac:.2%} of its {_word(step_h)}s; they count as dry.")
-    depth = np.where(missing, 0.0, depth)
-    _check_totals(name, whole, depth, step_h, unit)
+    year = year_of(whole)
+    missing_frac = _check_missing(name, whole, np.isnan(depth), year, step_h, max_missing_frac, notes)
+    depth = np.nan_to_num(depth)
+    _check_totals(name, year, depth, step_h, unit, notes)
     ends = whole[[0, -1]].astype("datetime64[Y]").astype(int) + 1970
     record = RainRecord(
         time=whole,
@@ -114,9 +115,57 @@ def read_rain(
         step_h=step_h,
         first_year=int(ends[0]),
         last_year=int(ends[1]),
+        years=tuple(np.unique(year).tolist()),
         missing_frac=missing_frac,
     )
     return record, tuple(notes)
+
+
+def _check_missing(
+    name: str,
+    time: TimeArray,
+    missing: npt.NDArray[np.bool_],
+    year: npt.NDArray[np.int64],
+    step_h: float,
+    max_missing_frac: float,
+    notes: list[str],
+) -> float:
+    """Refuse a record, or years of it, that lack too much; note what is missing, and return the missing part."""
+    missing_frac = float(missing.mean())
+    if not missing_frac:
+        return 0.0
+    word = _word(step_h)
+    first = np.datetime_as_string(time[int(np.argmax(missing))])
+    allowed = f"more than max_missing_frac = {max_missing_frac:g} under [rain] allows"
+    if missing_frac > max_missing_frac:
+        msg = (
+            f"{name} lacks {missing_frac:.1%} of its {word}s (the first is {first}), {allowed}; fill the gaps, write "
+            f"dry {word}s as 0, or choose complete years."
+        )
+        raise InputError(msg)
+    labels, of_year = np.unique(year, return_inverse=True)
+    share = np.bincount(of_year, weights=missing) / np.bincount(of_year)
+    poor = share > max_missing_frac
+    if poor.any():
+        worst = int(np.argmax(share))
+        fine = ", ".join(map(str, labels[~poor].tolist()))
+        msg = (
+            f"{name} lacks {share[worst]:.1%} of the {word}s of {labels[worst]}, {allowed}, and too much of "
+            f"{int(poor.sum())} of its {len(labels)} years; fill the gaps, or choose the others: years = [{fine}] "
+            "under [rain]."
+        )
+        raise InputError(msg)
+    starts = np.flatnonzero(np.diff(np.concatenate([[False], missing]).astype(np.int8)) == 1)
+    ends = np.flatnonzero(np.diff(np.concatenate([missing, [False]]).astype(np.int8)) == -1) + 1
+    longest = int(np.argmax(ends - starts))
+    gaps = f"{len(starts)} gaps, the longest" if len(starts) > 1 else "one gap,"
+    n = int(ends[longest] - starts[longest])
+    at = np.datetime_as_string(time[starts[longest]])
+    notes.append(
+        f"{name} lacks {missing_frac:.2%} of its {word}s in {gaps} of {n:,} {word}{'s' if n > 1 else ''} from {at}; "
+        "they count as dry."
+    )
+    return missing_frac
 
 
 def _word(step_h: float) -> str:
@@ -129,17 +178,20 @@ def _check_repeats(name: str, lines: npt.NDArray[np.int64], time: TimeArray) -> 
         i = int(same[0])
         first, second = sorted((int(lines[i]), int(lines[i + 1])))
         when = np.datetime_as_string(time[i])
-        msg = f"{name}, line {second}: {when} was given on line {first} already; leave one of them."
+        more = f" (and {len(same) - 1:,} more lines repeat a time)" if len(same) > 1 else ""
+        msg = f"{name}, line {second}: {when} was given on line {first} already{more}; leave one of them."
         raise InputError(msg)
 
 
-def _step(name: str, time: TimeArray) -> float:
+def _step(name: str, lines: npt.NDArray[np.int64], time: TimeArray) -> float:
     """Length of the steps [h], from the most frequent difference of times."""
     minutes = np.diff(time).astype(np.int64)
     if not len(minutes):
         msg = f"{name} has a single line; a record needs at least a year of hours or days."
         raise InputError(msg)
-    steps, counts = np.unique(minutes, return_counts=True)
+    if not minutes.any():
+        _check_repeats(name, lines, time)
+    steps, counts = np.unique(minutes[minutes > 0], return_counts=True)
     usual = int(steps[np.argmax(counts)])
     if usual not in (60, 1440):
         msg = f"{name}: most of its steps are {usual:,} minutes long; sum the depths to hours or days first."
@@ -214,20 +266,28 @@ def _whole_years(
     return time[:end], depth[:end]
 
 
-def _check_totals(name: str, time: TimeArray, depth: FloatArray, step_h: float, unit: str) -> None:
-    """Refuse records that no town has."""
+def _check_totals(
+    name: str, year: npt.NDArray[np.int64], depth: FloatArray, step_h: float, unit: str, notes: list[str]
+) -> None:
+    """Refuse records that no town has; note one that few have."""
     if not depth.any():
         msg = f"{name} holds no rain at all; check the column, and leave the input out if there is no record."
         raise InputError(msg)
-    year = time.astype("datetime64[Y]").astype(int) + 1970
-    for one in np.unique(year):
-        here = year == one
-        total_mm = float(depth[here].sum())
-        is_whole = np.count_nonzero(here) * step_h / 24.0 >= MIN_RECORD_D
-        if total_mm > MAX_YEAR_MM or (is_whole and total_mm < MIN_YEAR_MM):
-            side = "more" if total_mm > MAX_YEAR_MM else "less"
-            msg = (
-                f"{name}: {one} has {total_mm:,.0f} mm of rain, {side} than any town; check the depths and whether "
-                f'[rain] unit = "{unit}" is right.'
-            )
-            raise InputError(msg)
+    labels, of_year = np.unique(year, return_inverse=True)
+    totals_mm = np.bincount(of_year, weights=depth)
+    is_whole = np.bincount(of_year) * step_h / 24.0 >= MIN_RECORD_D
+    wrong = (totals_mm > MAX_YEAR_MM) | (is_whole & (totals_mm < MIN_YEAR_MM))
+    if wrong.any():
+        i = int(np.argmax(wrong))
+        side = "more" if totals_mm[i] > MAX_YEAR_MM else "less"
+        msg = (
+            f"{name}: {labels[i]} has {totals_mm[i]:,.0f} mm of rain, {side} than any town; check the depths and "
+            f'whether [rain] unit = "{unit}" is right.'
+        )
+        raise InputError(msg)
+    mean_mm = float(totals_mm.mean())
+    if mean_mm < DRY_YEAR_MM and unit == "mm":
+        notes.append(
+            f"{name}: its mean year has {mean_mm:,.0f} mm of rain, as in a desert; if its depths are inches, set "
+            'unit = "in" under [rain].'
+        )

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from screening.errors import InputError, SchemaError, UnitsError
+from screening.read.rain_clock import standard_time
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -101,29 +102,39 @@ def _find_columns(name: str, header: Sequence[str], unit: str, hint: str) -> tup
     return (cells.index("time"), cells.index(found[0])), found[0]
 
 
-def read_times(name: str, lines: npt.NDArray[np.int64], texts: list[str]) -> TimeArray:
-    """Turn texts into times in whole minutes; a zone that is the same on every line is dropped."""
+def read_times(name: str, lines: npt.NDArray[np.int64], texts: list[str]) -> tuple[TimeArray, str | None]:
+    """Turn texts into times in whole minutes of one clock.
+
+    Returns
+    -------
+    time : (n,) array of datetime64
+        An offset from UTC that is the same on every line is dropped; with those of summer and winter the times are
+        brought to standard time.
+    note : str or None
+        What was done about offsets.
+    """
     if _are_plain(texts):
         try:
-            return np.array(texts, dtype="datetime64[m]")
+            return np.array(texts, dtype="datetime64[m]"), None
         except ValueError:
             # a date that does not exist: the loop below finds its line
             pass
     plain = []
-    zones = set()
+    zones = []
     for number, text in zip(lines, texts, strict=True):
         match = _TIME.fullmatch(text)
         if match is None:
             msg = f"{name}, line {number}: {text!r} isn't a time; write it like 2019-07-04T15:00 or 2019-07-04."
             raise InputError(msg)
         plain.append(match.group(1))
-        zones.add(match.group(2) or "")
-    if len(zones) > 1:
-        shown = ", ".join(sorted(zone or "none" for zone in zones))
+        zones.append(match.group(2) or "")
+    known = set(zones)
+    if "" in known and len(known) > 1:
+        shown = ", ".join(sorted(zone or "none" for zone in known))
         msg = f"{name} mixes time zones ({shown}); give standard time all the year."
         raise InputError(msg)
     try:
-        return np.array(plain, dtype="datetime64[m]")
+        time = np.array(plain, dtype="datetime64[m]")
     except ValueError:
         for number, text in zip(lines, plain, strict=True):
             try:
@@ -132,6 +143,19 @@ def read_times(name: str, lines: npt.NDArray[np.int64], texts: list[str]) -> Tim
                 msg = f"{name}, line {number}: there is no time {text!r}; correct the line."
                 raise InputError(msg) from None
         raise
+    if len(known) < 2:
+        return time, None
+    minutes = {zone: _offset_min(zone) for zone in known}
+    return standard_time(name, time, np.array([minutes[zone] for zone in zones], dtype=np.int64))
+
+
+def _offset_min(zone: str) -> int:
+    """Minutes of an offset such as ``Z``, ``-06:00`` or ``+0530``."""
+    if zone == "Z":
+        return 0
+    digits = zone[1:].replace(":", "")
+    minutes = 60 * int(digits[:2]) + int(digits[2:])
+    return -minutes if zone[0] == "-" else minutes
 
 
 def _are_plain(texts: list[str]) -> bool:
