@@ -1,0 +1,53 @@
+"""``screening table``: lists of a result for a spreadsheet or another program."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from screening.cli.options import output_option, overwrite_option
+from screening.errors import ParameterError
+from screening.report.list_kinds import LISTS
+
+
+@click.command()
+@click.argument("result", metavar="OUT.gpkg", type=click.Path(path_type=Path))
+@output_option("File to write: .xlsx has every list, .csv or .parquet one.", required=True)
+@click.option(
+    "--list", "name", type=click.Choice(list(LISTS)), help="List to write into a .csv or .parquet.  [default: homes]"
+)
+@click.option(
+    "--units",
+    type=click.Choice(["metric", "us"]),
+    help="Units, which also stand in the names of the columns.  [default: the run's output.display_units]",
+)
+@click.option("--public", "is_public", is_flag=True, help="For publication: sums only, small counts hidden.")
+@overwrite_option
+def command(
+    *, result: Path, output: Path, name: str | None, units: str | None, is_public: bool, overwrite: bool
+) -> None:
+    """Write lists of a result for a spreadsheet.
+
+    OUT.gpkg is the result of a run; only this is read. A .csv or .parquet gets the run record as a file beside it, an
+    .xlsx has a sheet for it.
+    """
+    from screening.write.tables import WORKBOOK, check_tables, record_beside, write_tables
+
+    check_tables(output, overwrite=overwrite)
+    is_workbook = output.suffix.lower() == WORKBOOK
+    if is_workbook and name is not None:
+        raise ParameterError(f"'{output}' gets every list: leave out --list {name}, or write it as .csv or .parquet")
+    from screening.report.lists import FOR_STAFF, PUBLIC, read_lists
+
+    lists = read_lists(result, None if is_workbook else (name or "homes",), display_units=units, is_public=is_public)
+    write_tables(output, lists.tables, guide=lists.guide, record=lists.record, about=lists.about, overwrite=overwrite)
+    counted = ", ".join(f"{one} ({table.num_rows:,})" for one, table in lists.tables.items())
+    click.echo(f"{output}: {counted}")
+    beside = record_beside(output)
+    if beside is not None:
+        click.echo(f"{beside}: run record and what the columns mean")
+    if FOR_STAFF in lists.about:
+        click.echo(f"{FOR_STAFF} --public writes sums that may be published.")
+    if PUBLIC in lists.about:
+        click.echo(PUBLIC)
