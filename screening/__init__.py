@@ -9,7 +9,7 @@ import importlib
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from screening.batch.run import run
+    from screening.batch.whole_run import run
     from screening.params import load_params
     from screening.pipeline import screen_tile
 

@@ -2,16 +2,13 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
 if TYPE_CHECKING:
     from screening.params import RankingParams
-
-RANK_COLUMNS: Final = ("rank", "score", "score_volume_frac", "score_confidence_frac", "score_treated_frac")
-"""What ranking adds to the homes."""
 
 
 def rank_homes(homes: pd.DataFrame, params: RankingParams) -> pd.DataFrame:

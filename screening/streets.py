@@ -165,13 +165,17 @@ def street_of(
     return one_spelling(out, known)
 
 
-def street_totals(homes: pd.DataFrame, streets: gpd.GeoDataFrame | None, crs: Any) -> gpd.GeoDataFrame:
+def street_totals(
+    homes: pd.DataFrame, volumes: pd.DataFrame, streets: gpd.GeoDataFrame | None, crs: Any
+) -> gpd.GeoDataFrame:
     """Totals of every street with a candidate, the street with the largest volume first.
 
     Parameters
     ----------
     homes : DataFrame
-        ``street, n_gardens, diverted_m3_y, diverted_low_m3_y, diverted_high_m3_y`` of the candidates.
+        ``street, n_gardens`` of the candidates.
+    volumes : DataFrame
+        By street: sums of what is diverted, with their range and main cause.
     streets : GeoDataFrame or None
         ``street_name`` and lines [m].
     crs : CRS
@@ -183,10 +187,8 @@ def street_totals(homes: pd.DataFrame, streets: gpd.GeoDataFrame | None, crs: An
         .agg(
             n_candidates=("street", "size"),
             n_gardens=("n_gardens", "sum"),
-            diverted_m3_y=("diverted_m3_y", "sum"),
-            diverted_low_m3_y=("diverted_low_m3_y", "sum"),
-            diverted_high_m3_y=("diverted_high_m3_y", "sum"),
         )
+        .join(volumes)
         .reset_index()
     )
     order = np.lexsort((totals["street"].astype(str), -np.round(totals["diverted_m3_y"].to_numpy(dtype=float), 6)))

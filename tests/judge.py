@@ -579,28 +579,31 @@ class _Court:
         runoff_mm = float(self.record["runoff_roof_mm_y"])
         sums = defaultdict(Counter)
         for gid, garden in self.garden.items():
-            low, likely, high = (garden[f"diverted{k}_m3_y"] for k in ("_low", "", "_high"))
-            v.true(gid, "0 <= low <= likely <= high", 0.0 <= low <= likely + 1e-9 <= high + 2e-9)
+            likely = garden["all_likely_m3_y"]
+            v.true(gid, "0 <= likely", likely >= 0.0 and garden["diverted_m3_y"] >= 0.0)
             v.most(gid, "likely <= its roof's runoff", likely, garden["treated_roof_m2"] * runoff_mm / 1000, 1e-6)
-            v.equal(gid, "storage", garden["storage_m3"], garden["area_m2"] * garden["ponding_depth_mm"] / 1000, 1e-6)
+            stored = garden["storage_area_m2"] * garden["ponding_depth_mm"] / 1000
+            v.equal(gid, "storage", garden["storage_m3"], stored, 1e-6)
+            v.most(gid, "storage area <= area", garden["storage_area_m2"], garden["area_m2"], 1e-9)
             v.most(gid, "drawdown", garden["drawdown_h"], self.numbers.drawdown_h, 1e-9)
-            for column in ("diverted_m3_y", "diverted_low_m3_y", "diverted_high_m3_y", "storage_m3"):
+            drawdown = garden["ponding_depth_mm"] / garden["soil_rate_mm_h"]
+            v.equal(gid, "drawdown is depth over rate", garden["drawdown_h"], drawdown, 1e-9)
+            for column in ("diverted_m3_y", "all_likely_m3_y", "storage_m3"):
                 sums[garden["home_id"]][column] += garden[column]
             sums[garden["home_id"]]["garden_area_m2"] += garden["area_m2"]
+        wettest_mm = float(self.record.get("runoff_roof_wettest_mm_y", "inf"))
         for name, home in self.home.items():
             for column, total in sums[name].items():
-                grace = 1e-6 * max(total, 1.0)
-                # all gardens can't have the better roof form at once: the home's range may be narrower than their sums
-                if column == "diverted_low_m3_y":
-                    v.least(name, "low >= the gardens' sum", home[column], total, grace)
-                elif column == "diverted_high_m3_y":
-                    v.most(name, "high <= the gardens' sum", home[column], total, grace)
-                else:
-                    v.equal(name, f"{column} is the gardens' sum", home[column], total, grace)
+                v.equal(name, f"{column} is the gardens' sum", home[column], total, 1e-6 * max(total, 1.0))
             low, likely, high = (home[f"diverted{k}_m3_y"] for k in ("_low", "", "_high"))
             v.true(name, "0 <= low <= likely <= high of a home", 0.0 <= low <= likely + 1e-9 <= high + 2e-9)
             runoff = home["roof_area_m2"] * runoff_mm / 1000
             v.equal(name, "runoff_roof_m3_y", home["runoff_roof_m3_y"], runoff, 1e-6 * runoff)
-            v.most(name, "high <= runoff of the roof", home["diverted_high_m3_y"], runoff, 1e-6 * runoff)
+            v.most(name, "all likely <= runoff of the roof", home["all_likely_m3_y"], runoff, 1e-6 * runoff)
+            most = home["roof_area_m2"] * wettest_mm / 1000
+            v.most(name, "high <= runoff of the roof in the wettest year", high, most, 1e-6 * runoff)
+            best, rank, worst = home["rank_best"], home["rank"], home["rank_worst"]
+            v.true(name, "ranks are ranks", 1 <= best <= worst <= len(self.home) and rank >= 1)
+            v.true(name, "chance is one", 0.0 <= home["first_n_chance_frac"] <= 1.0)
             v.true(name, "treated part is between 0 and 1", 0.0 < home["treated_roof_frac"] <= 1.0)
             v.true(name, "confidence is between 0 and 1", 0.0 <= home["confidence_frac"] <= 1.0)

@@ -29,7 +29,7 @@ from screening.errors import (
     TilesFailedError,
     UnitsError,
 )
-from screening.params import Params, load_params
+from screening.params import Params, SoilParams, declared, load_params
 from screening.rules import RULE_SETS
 
 
@@ -190,10 +190,11 @@ def test_params_prints_a_run_file(runner, tmp_path):
     (tmp_path / "run.toml").write_text(result.output, encoding="utf-8")
     assert load_params(tmp_path / "run.toml") == Params()
     one = runner.invoke(main, ["params", "soil"]).output
-    assert tomllib.loads(one) == {"soil": {"rate_mm_h": 7.6, "rate_low_mm_h": 5.1, "rate_high_mm_h": 11.4}}
+    given = tomllib.loads(one)["soil"]
+    assert given == {name: parameter.default for name, parameter in declared(SoilParams).items()}
     data = json.loads(runner.invoke(main, ["params", "soil", "--json"]).output)
     assert data["soil"]["rate_mm_h"]["unit"] == "mm/h"
-    assert data["soil"]["rate_mm_h"]["range"] == "> 0"
+    assert data["soil"]["rate_mm_h"]["range"] == "> 0, <= 1000"
 
 
 @pytest.mark.parametrize(

@@ -24,6 +24,7 @@ from screening.batch import RunSummary
 from screening.cli.main import main
 from screening.cli.progress import show_progress
 from screening.errors import TilesFailedError
+from screening.report.summary import summary_text
 from screening.sample import sample_folder
 from screening.write import write_package
 
@@ -46,8 +47,10 @@ def made_up_summary(output, **changes):
         "diverted_low_m3_y": 40.7,
         "diverted_high_m3_y": 81.4,
         "runoff_roof_m3_y": 140.1,
+        "cause_frac": {"rain_year": 0.615, "soil_rate": 0.2, "own_differences": 0.185},
         "best_homes": tuple(best.to_dict("records")),
         "best_streets": ({"street": "Alder Street", "n_candidates": 2, "n_gardens": 3, "diverted_m3_y": 67.8},),
+        "failed_tiles": (),
         "seconds": 12.34,
         "notes": ("elevation cells are 2 m",),
     }
@@ -59,7 +62,7 @@ def calls(monkeypatch):
     """Stand in for the long work: writes the made-up result, notes how it was called."""
     seen = []
 
-    def run(params, on_progress=None, *, output, jobs=None, bounds_m=None, limit=None, overwrite=False):
+    def run(params, on_progress=None, *, output, jobs=None, bounds_m=None, limit=None, overwrite=False, resume=False):
         seen.append(
             {
                 "params": params,
@@ -68,6 +71,7 @@ def calls(monkeypatch):
                 "bounds_m": bounds_m,
                 "limit": limit,
                 "overwrite": overwrite,
+                "resume": resume,
                 "progress": on_progress,
             }
         )
@@ -158,6 +162,13 @@ def test_overwrite_is_passed_on(runner, calls, tmp_path):
     assert [call["overwrite"] for call in calls] == [False, True]
 
 
+def test_resume_is_passed_on(runner, calls, tmp_path):
+    for number, extra in enumerate(([], ["--resume"])):
+        arguments = ["run", str(RUN_FILE), "-o", str(tmp_path / f"{number}.gpkg"), *extra]
+        assert runner.invoke(main, arguments).exit_code == 0
+    assert [call["resume"] for call in calls] == [False, True]
+
+
 def test_every_option_of_the_contract_is_there_and_has_help(runner):
     text = runner.invoke(main, ["run", "--help"]).output
     for option in ("--parcels", "--buildings", "--elevation", "-o", "--jobs", "--bbox", "--limit", "--set", "--rules"):
@@ -188,10 +199,12 @@ def test_the_summary_says_what_the_run_came_to(runner, calls, tmp_path):
     assert "1 parcels merged into another of the same outline" in lines
     # Three digits, as much as an estimate carries; 67.8 / 140.1 = 48 %.
     place = lines.index("Diverted a year, likely: 67.8 m³/y")
-    assert lines[place + 1] == "range: 40.7 to 81.4 m³/y"
-    assert lines[place + 2] == "of all that the candidates' roofs shed, 140 m³/y: 48 %"
+    assert lines[place + 1] == "range, 10 to 90 %: 40.7 to 81.4 m³/y"
+    assert lines[place + 2] == "unsure most of all: which year it is (62 % of the variance)"
+    assert lines[place + 3] == "of all that the candidates' roofs shed, 140 m³/y: 48 %"
+    assert lines[place + 4] == "rain: rain.csv, 4 years (2011 to 2013, 2015); soil: 7.6 mm/h"
     assert "Alder Street 2 homes 67.8 m³/y" in lines
-    assert any(line.startswith("1 h-0017 17 Alder Street 51.7 m³/y") for line in lines)
+    assert any(line.startswith("1 h-0017 17 Alder Street 46.6 m³/y (31.0 to 62.1 m³/y)") for line in lines)
     assert "- elevation cells are 2 m" in lines
     assert "Time: 12.3 s" in lines
     assert f"Result: {output}" in lines
@@ -206,6 +219,29 @@ def test_the_summary_in_us_units(runner, calls, tmp_path):
     assert "m³" not in done.stdout
 
 
+@pytest.mark.parametrize(
+    ("changes", "ending"),
+    [
+        ({"rain_years_used": ""}, "rain: assumed storms, no record; soil: 7.6 mm/h"),
+        ({"soil.clay loam.basis": "a table", "soil.clay loam.rate_mm_h": "1.5"}, "soil: 2 classes, 1.5 to 7.6 mm/h"),
+    ],
+)
+def test_the_summary_says_what_rain_and_soil_it_rests_on(changes, ending):
+    lines = summary_text(made_up_summary("out.gpkg"), made_up_result.record() | changes).splitlines()
+    assert next(line for line in lines if line.strip().startswith("rain:")).endswith(ending)
+
+
+def test_one_soil_in_words_has_its_rate_beside_it():
+    # loam: 0.3 in/h, Minnesota Stormwater Manual.
+    text = summary_text(made_up_summary("out.gpkg"), made_up_result.record(**{"soil.default": "loam"}))
+    assert "; soil: loam, 7.62 mm/h" in text
+
+
+def test_a_total_without_a_range_has_no_cause():
+    text = summary_text(made_up_summary("out.gpkg", cause_frac={"rain_year": 0.0}), made_up_result.record())
+    assert "unsure" not in text
+
+
 def test_json_is_all_that_is_on_stdout(runner, calls, tmp_path):
     output = tmp_path / "out.gpkg"
     done = runner.invoke(main, ["run", str(RUN_FILE), "-o", str(output), "--json"])
@@ -215,6 +251,7 @@ def test_json_is_all_that_is_on_stdout(runner, calls, tmp_path):
     assert data["n_parcels_read"] == data["n_candidate_homes"] + data["n_other_parcels"] + data["n_parcels_merged"]
     assert data["best_homes"][0]["home_id"] == "h-0017"
     assert data["best_streets"][0]["diverted_m3_y"] == 67.8
+    assert data["cause_frac"] == {"rain_year": 0.615, "soil_rate": 0.2, "own_differences": 0.185}
     assert done.stderr
 
 
@@ -226,15 +263,23 @@ def test_a_run_without_candidates_is_told_plainly(runner, monkeypatch, tmp_path)
         "diverted_low_m3_y": 0.0,
         "diverted_high_m3_y": 0.0,
         "runoff_roof_m3_y": 0.0,
+        "cause_frac": {},
         "best_homes": (),
         "best_streets": (),
         "notes": (),
     }
-    monkeypatch.setattr(screening.batch, "run", lambda *_, output, **__: made_up_summary(output, **nothing))
+
+    def run(*_, output, **__):
+        layers = {name: frame[:0] for name, frame in made_up_result.layers().items()}
+        write_package(Path(output), layers, crs=made_up_result.CRS, record=made_up_result.record(), overwrite=False)
+        return made_up_summary(output, **nothing)
+
+    monkeypatch.setattr(screening.batch, "run", run)
     done = runner.invoke(main, ["run", str(RUN_FILE), "-o", str(tmp_path / "out.gpkg")])
     assert done.exit_code == 0, done.output
     assert done.stdout.startswith("0 candidate homes")
     assert "Best" not in done.stdout
+    assert "unsure" not in done.stdout
     assert "nan" not in done.stdout
 
 
@@ -245,6 +290,20 @@ def test_failed_tiles_end_with_their_own_code(runner, monkeypatch, tmp_path):
     monkeypatch.setattr(screening.batch, "run", run)
     done = runner.invoke(main, ["run", str(RUN_FILE), "-o", str(tmp_path / "out.gpkg")])
     assert (done.exit_code, done.stderr) == (4, "screening: 2 of 9 tiles failed\n")
+
+
+def test_tiles_that_failed_are_told_after_the_summary(runner, monkeypatch, tmp_path):
+    def run(*_, output, **__):
+        layers, record = made_up_result.layers(), made_up_result.record()
+        write_package(Path(output), layers, crs=made_up_result.CRS, record=record, overwrite=False)
+        return made_up_summary(output, failed_tiles=("tile 3, 4: out of memory", "tile 3, 5: out of memory"))
+
+    monkeypatch.setattr(screening.batch, "run", run)
+    done = runner.invoke(main, ["run", str(RUN_FILE), "-o", str(tmp_path / "out.gpkg")])
+    assert done.exit_code == 4
+    assert "Diverted a year, likely: 67.8 m³/y" in done.stdout
+    assert done.stderr.startswith("screening: 2 tiles failed (tile 3, 4: out of memory)")
+    assert "--resume" in done.stderr
 
 
 # --- progress ---
@@ -438,9 +497,20 @@ def test_a_few_real_homes_from_end_to_end(runner, tmp_path):
     # Every formula shown gives the number that the stages computed.
     assert "as recorded" not in explained.stdout
     with sqlite3.connect(output) as connection:
-        (total,) = connection.execute("SELECT sum(diverted_m3_y) FROM candidate_homes").fetchone()
+        read = connection.execute
+        homes = read("SELECT sum(diverted_m3_y), sum(diverted_low_m3_y), sum(all_likely_m3_y) FROM candidate_homes")
+        middles, lows, likely = homes.fetchone()
+        gardens = read("SELECT sum(diverted_m3_y), sum(all_likely_m3_y) FROM gardens").fetchone()
+        record = dict(read("SELECT key, value FROM run_record WHERE key LIKE 'total_%'").fetchall())
     connection.close()
-    assert total == pytest.approx(data["diverted_m3_y"], rel=1e-12)
+    assert gardens == pytest.approx((middles, likely), rel=1e-9)
+    for name in ("diverted", "diverted_low", "diverted_high"):
+        assert float(record[f"total_{name}_m3_y"]) == pytest.approx(data[f"{name}_m3_y"], abs=6e-4)
+    # the total is drawn as a total: medians nearly add up, lows do not, for not all homes have bad luck at once
+    assert middles == pytest.approx(data["diverted_m3_y"], rel=0.02)
+    assert lows < data["diverted_low_m3_y"] < data["diverted_m3_y"] < data["diverted_high_m3_y"]
+    code, part = max(data["cause_frac"].items(), key=lambda item: item[1])
+    assert float(record[f"total_cause_frac.{code}"]) == pytest.approx(part, abs=6e-5)
 
 
 def test_a_unit_of_a_stack_is_found_in_a_real_result(runner, tmp_path):

@@ -132,8 +132,11 @@ TAMPERINGS = {
     "shares sum to 1": lambda c: c.execute("UPDATE downspouts SET roof_frac = roof_frac + 1e-7"),
     "n_candidate_homes": delete_last("candidate_homes", "1"),
     "has one row": delete_last("other_parcels", "geom IS NOT NULL"),
-    "0 <= low <= likely <= high": lambda c: c.execute("UPDATE gardens SET diverted_low_m3_y = diverted_m3_y + 0.01"),
-    "high <= runoff of the roof": lambda c: c.execute("UPDATE candidate_homes SET diverted_high_m3_y = 1e5"),
+    "0 <= low <= likely <= high of a home": lambda c: c.execute(
+        "UPDATE candidate_homes SET diverted_low_m3_y = diverted_m3_y + 0.01"
+    ),
+    "all likely <= runoff of the roof": lambda c: c.execute("UPDATE candidate_homes SET all_likely_m3_y = 1e5"),
+    "drawdown is depth over rate": lambda c: c.execute("UPDATE gardens SET soil_rate_mm_h = soil_rate_mm_h * 1.1"),
     "end_code is the garden's": lambda c: c.execute("UPDATE gardens SET overflow_code = 'drainage'"),
     "ids are unique": lambda c: c.execute("UPDATE gardens SET garden_id = (SELECT min(garden_id) FROM gardens)"),
 }

@@ -10,7 +10,7 @@ import pytest
 PACKAGE = Path(__file__).resolve().parent.parent / "screening"
 
 LAYERS = [
-    {"errors", "units", "colours"},
+    {"errors", "units", "colours", "years"},
     {"params", "rules", "columns"},
     {"crs", "tiles", "raster", "outlines"},
     {"kernels"},
@@ -25,10 +25,18 @@ LAYERS = [
         "overflow",
         "ranking",
         "streets",
+        "districts",
         "confidence",
+        "soils",
+        "infiltration",
+        "runoff",
+        "barrels",
+        "alternatives",
+        "uncertainty",
+        "ageing",
     },
     {"pipeline"},
-    {"read", "write", "report", "sample"},
+    {"read", "write", "report", "sheets", "sample"},
     {"batch"},
     {"cli"},
     {"__main__"},
@@ -37,6 +45,7 @@ LEVEL = {name: level for level, names in enumerate(LAYERS) for name in names}
 
 SIDEWAYS = {
     ("params", "rules"),  # parameters take their values from the rule sets
+    ("sheets", "report"),  # a sheet has the numbers, cautions and ways of reading of every other output
     ("raster", "crs"),  # a raster is put into the working coordinate system when it is opened
 }
 

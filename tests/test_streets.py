@@ -149,12 +149,11 @@ def test_lines_of_a_street_count_whatever_their_spelling():
         {
             "street": ["Alder Street", "Alder Street", "Oak Street"],
             "n_gardens": 1,
-            "diverted_m3_y": [3.0, 2.0, 9.0],
-            "diverted_low_m3_y": 1.0,
-            "diverted_high_m3_y": 9.0,
         }
     )
-    totals = street_totals(homes, streets, CRS).set_index("street")
+    volumes = pd.DataFrame({"diverted_m3_y": {"Alder Street": 5.0, "Oak Street": 9.0}})
+    totals = street_totals(homes, volumes, streets, CRS).set_index("street")
+    assert totals.index.tolist() == ["Oak Street", "Alder Street"]
     assert totals["n_candidates"].to_dict() == {"Oak Street": 1, "Alder Street": 2}
     assert totals.loc["Alder Street", "length_m"] == 200.0
     assert totals.loc["Alder Street", "diverted_m3_y"] == 5.0

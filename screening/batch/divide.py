@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -18,8 +18,8 @@ if TYPE_CHECKING:
     import geopandas as gpd
 
     from screening.params import Params
+    from screening.pipeline import TownWater
     from screening.raster import ElevationSource
-    from screening.water_balance import YieldCurves
 
 ObjectArray = npt.NDArray[Any]
 IntArray = npt.NDArray[np.int64]
@@ -64,6 +64,7 @@ class TileTask:
     keep_away: tuple[KeepAwayThings, ...]
     street_areas: ObjectArray
     elevation: ElevationSource
+    water: TownWater
     window_m: tuple[float, float, float, float] | None
     n_homes: int
 
@@ -71,13 +72,14 @@ class TileTask:
 class Trees:
     """Search trees over the city's layers, made once."""
 
-    def __init__(self, city: City) -> None:
+    def __init__(self, city: City, water: TownWater) -> None:
         """Make the trees."""
         self.parcels = shapely.STRtree(city.parcels.geometry.to_numpy())
         self.buildings = shapely.STRtree(city.buildings.geometry.to_numpy())
         self.downspouts = shapely.STRtree(city.downspouts)
         self.keep_away = [shapely.STRtree(things.geometry) for things in city.keep_away]
         self.street_areas = shapely.STRtree(city.street_areas)
+        self.soils = None if water.polygons is None else shapely.STRtree(water.polygons)
 
 
 def _hits(tree: shapely.STRtree, geometry: ObjectArray, distance_m: float = 0.0) -> IntArray:
@@ -92,12 +94,13 @@ def _hits(tree: shapely.STRtree, geometry: ObjectArray, distance_m: float = 0.0)
     return np.unique(found).astype(np.int64)
 
 
-def tile_tasks(city: City, params: Params) -> Iterator[TileTask]:
+def tile_tasks(city: City, water: TownWater, params: Params) -> Iterator[TileTask]:
     """Tasks of all tiles that own a parcel, in the order of the grid.
 
     Parameters
     ----------
     city : City
+    water : TownWater
     params : Params
 
     Notes
@@ -105,7 +108,7 @@ def tile_tasks(city: City, params: Params) -> Iterator[TileTask]:
     A tile sees the buildings near its parcels, every lot these stand on, and once more the buildings on those lots and
     the lots under them: whether a building is divided along lot lines depends on what else stands on each lot.
     """
-    trees = Trees(city)
+    trees = Trees(city, water)
     lots = city.parcels.geometry.to_numpy()
     footprints = city.buildings.geometry.to_numpy()
     owner = owners(lots, params.batch.tile_size_m)
@@ -144,12 +147,21 @@ def tile_tasks(city: City, params: Params) -> Iterator[TileTask]:
             ),
             city.street_areas[_hits(trees.street_areas, around, near_lot)],
             city.elevation,
+            _near_soils(water, trees, around),
             window,
             len(own),
         )
 
 
-def tile_inputs(task: TileTask, curves: YieldCurves, *, is_rain_assumed: bool) -> TileInputs:
+def _near_soils(water: TownWater, trees: Trees, lots: ObjectArray) -> TownWater:
+    """The run's water with the part of the soil map that lies under some lots."""
+    if trees.soils is None or water.polygons is None or water.polygon_soil is None:
+        return water
+    rows = _hits(trees.soils, lots)
+    return replace(water, polygons=water.polygons[rows], polygon_soil=water.polygon_soil[rows])
+
+
+def tile_inputs(task: TileTask) -> TileInputs:
     """Read the elevation of a tile and put its inputs together."""
     source = task.elevation
     z = np.empty((0, 0))
@@ -170,6 +182,5 @@ def tile_inputs(task: TileTask, curves: YieldCurves, *, is_rain_assumed: bool) -
         task.street_areas,
         z,
         grid,
-        curves,
-        is_rain_assumed,
+        task.water,
     )

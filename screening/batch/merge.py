@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING
 
 import geopandas as gpd
 import numpy as np
@@ -11,18 +11,25 @@ import pyarrow as pa
 import pyarrow.compute as pc
 import shapely
 
-from screening.columns import GEOMETRY_NAME, LAYERS, empty, layer, pack
-from screening.ranking import RANK_COLUMNS, rank_homes
+from screening.batch.parts import read_part, tiles_in_order
+from screening.batch.spread import spread_town
+from screening.columns import GEOMETRY_NAME, LAYERS, complete, empty, pack
+from screening.districts import district_of, district_totals
+from screening.errors import ScreeningError
+from screening.pipeline.tables import other_parcels
+from screening.ranking import rank_homes
 from screening.streets import street_totals
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
+    from screening.batch.divide import TileTask
+    from screening.batch.parts import PartFolder
     from screening.batch.prepare import Prepared
+    from screening.batch.spread import TownSpread
+    from screening.batch.water import RunWater
     from screening.params import Params
-    from screening.pipeline import TileResult
     from screening.read import CityInputs
-    from screening.tiles import Tile
 
 HOMES = "candidate_homes"
 OTHERS = "other_parcels"
@@ -39,52 +46,57 @@ ORDER: Mapping[str, tuple[str, ...]] = {
 """Layers of the candidates, and by what their rows are ordered after the rank of their home."""
 
 
-class TilePart(NamedTuple):
-    """Rows of a tile by layer name, in the registry's types."""
-
-    tile: Tile
-    tables: dict[str, pa.Table]
-
-
-def part_of(result: TileResult) -> TilePart:
-    """Pack what a tile came to; empty layers are left out."""
-    tables = {
-        name: pack(frame, name, later=RANK_COLUMNS if name == HOMES else ())
-        for name, frame in result.layers.items()
-        if len(frame)
-    }
-    return TilePart(result.tile, tables)
-
-
 def merge(
-    parts: list[TilePart], prepared: Prepared, inputs: CityInputs, params: Params, *, whole: bool
-) -> dict[str, pa.Table]:
-    """Put the tiles' rows together, rank the homes, add the streets.
+    folder: PartFolder,
+    failed: list[tuple[TileTask, str]],
+    prepared: Prepared,
+    inputs: CityInputs,
+    water: RunWater,
+    params: Params,
+    *,
+    whole: bool,
+) -> tuple[dict[str, pa.Table], TownSpread | None]:
+    """Put the tiles' rows together, follow what is uncertain, rank the homes, add the streets.
 
     Parameters
     ----------
-    parts : list of TilePart
-        In the order of the grid.
+    folder : PartFolder
+        The tiles' parts.
+    failed : list of (TileTask, str)
+        Tiles without a part, and why.
     prepared : Prepared
     inputs : CityInputs
+    water : RunWater
     params : Params
     whole : bool
         Whether every parcel of the input counts, also those without a place.
 
     Returns
     -------
-    dict
+    layers : dict
         Tables by layer name, rows in their final order.
+    spread : TownSpread or None
+        None where there is no candidate.
     """
     layers: dict[str, pa.Table] = {}
+    spread = None
+    parts = [_part(folder, name) for name in tiles_in_order(folder.done)]
+    parts += [{OTHERS: _rows_of_failed(task, reason)} for task, reason in failed]
     for name in (HOMES, *ORDER, OTHERS):
-        found = [part.tables[name] for part in parts if name in part.tables]
+        found = [part[name] for part in parts if name in part]
         if found:
             layers[name] = pa.concat_tables(found)
     if HOMES in layers:
-        homes, ranked = _ranked(layers[HOMES], params)
+        spread = spread_town(
+            _homes_frame(layers[HOMES], inputs), layers["gardens"], layers["downspouts"], water, params
+        )
+        homes, ranked = _ranked(layers[HOMES], spread.homes, params)
         layers[HOMES] = homes
-        layers["streets"] = pack(street_totals(ranked, inputs.streets, inputs.crs), "streets")
+        layers["gardens"] = complete(layers["gardens"], spread.gardens, "gardens", ["all_likely_m3_y"])
+        layers["streets"] = pack(street_totals(ranked, spread.streets, inputs.streets, inputs.crs), "streets")
+        if inputs.districts is not None:
+            totals = district_totals(ranked, spread.districts, inputs.districts, inputs.crs)
+            layers["districts"] = pack(totals, "districts")
         for name, keys in ORDER.items():
             if name in layers:
                 layers[name] = _by_rank(layers[name], homes["home_id"], keys)
@@ -96,18 +108,42 @@ def merge(
     for one in LAYERS:
         if one.name not in layers and one.geometry_type is not None and not (one.is_detail and lean):
             layers[one.name] = pack(empty(one.name, inputs.crs), one.name)
-    return layers
+    if inputs.districts is None:
+        layers.pop("districts", None)
+    return layers, spread
 
 
-def _ranked(homes: pa.Table, params: Params) -> tuple[pa.Table, pd.DataFrame]:
+def _part(folder: PartFolder, name: str) -> dict[str, pa.Table]:
+    """Tables of a tile's part."""
+    tables = read_part(folder.path, name)
+    if tables is None:
+        msg = f"The part '{name}' in '{folder.path}' was damaged after it had been written: go on with --resume."
+        raise ScreeningError(msg)
+    return tables
+
+
+def _rows_of_failed(task: TileTask, reason: str) -> pa.Table:
+    """Rows of the parcels of a tile that could not be screened."""
+    owned = task.parcels["is_owned"].to_numpy(dtype=bool)
+    code = np.full(len(owned), None, dtype=object)
+    code[owned] = "tile_failed"
+    text = np.full(len(code), f"the tile could not be screened: {reason}", dtype=object)
+    return pack(other_parcels(task.parcels, code, text, owned), OTHERS)
+
+
+def _homes_frame(homes: pa.Table, inputs: CityInputs) -> pd.DataFrame:
+    """Homes without geometry, with their districts."""
+    frame: pd.DataFrame = homes.drop_columns([GEOMETRY_NAME]).to_pandas()
+    frame["district"] = pd.Series([None] * len(frame), dtype=object)
+    if inputs.districts is not None:
+        frame["district"] = district_of(shapely.from_wkb(homes[GEOMETRY_NAME].to_numpy()), inputs.districts)
+    return frame
+
+
+def _ranked(homes: pa.Table, frame: pd.DataFrame, params: Params) -> tuple[pa.Table, pd.DataFrame]:
     """Homes in rank order, as a table with all columns and as a frame without geometry."""
-    frame = homes.drop_columns([GEOMETRY_NAME]).to_pandas()
-    frame["row"] = np.arange(len(frame))
-    ranked = rank_homes(frame, params.ranking)
-    table = homes.take(pa.array(ranked["row"]))
-    for name in RANK_COLUMNS:
-        table = table.append_column(name, pa.array(ranked[name]))
-    return table.select([*layer(HOMES).column_names, GEOMETRY_NAME]), ranked
+    ranked = rank_homes(frame.assign(row=np.arange(len(frame))), params.ranking)
+    return complete(homes.take(pa.array(ranked["row"])), ranked, HOMES, ["all_likely_m3_y"]), ranked
 
 
 def _by_rank(table: pa.Table, ranked_ids: pa.ChunkedArray, keys: tuple[str, ...]) -> pa.Table:
@@ -131,7 +167,7 @@ def _others(table: pa.Table | None, prepared: Prepared, inputs: CityInputs, *, w
         )
         for name in ("tightest_rule_code", "alternative_code", "home_id"):
             extra[name] = pd.Series([None] * len(extra), dtype=object)
-        for name in ("tightest_margin_m", "area_m2"):
+        for name in ("tightest_margin_m", "alternative_m3_y", "area_m2"):
             extra[name] = np.nan
         nowhere = np.full(len(extra), None, dtype=object)
         tables.append(pack(gpd.GeoDataFrame(extra, geometry=nowhere, crs=inputs.crs), OTHERS))

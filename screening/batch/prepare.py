@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from screening import sizing, terrain, water_balance
+from screening import terrain
 from screening.batch.divide import City
 from screening.clean import CleanParcels, clean_buildings, clean_parcels
 from screening.errors import InputError
@@ -245,22 +245,3 @@ def _sample_of_houses(city: City, params: Params) -> npt.NDArray[np.int64]:
         return np.empty(0, dtype=np.int64)
     even = np.unique(np.linspace(0, len(large) - 1, min(SAMPLE, len(large))).astype(np.int64))
     return np.asarray(large[even], dtype=np.int64)
-
-
-def yield_curves(inputs: CityInputs, params: Params) -> water_balance.YieldCurves:
-    """What gardens keep under the run's rain, for every slope band and soil rate."""
-    depths = sizing.band_depths_mm(params.sizing, params.soil.rate_mm_h)
-    rates = np.array([params.soil.rate_low_mm_h, params.soil.rate_mm_h, params.soil.rate_high_mm_h])
-    if inputs.rain is None:
-        tables = [[water_balance.storm_curve(params.rain, float(d), float(r)) for d in depths] for r in rates]
-        runoff = water_balance.storm_runoff_mm_y(params.rain, params.roof)
-    else:
-        steps = water_balance.wet_steps(
-            inputs.rain.time, inputs.rain.rain_mm, inputs.rain.step_h, params.rain, params.roof
-        )
-        if steps.runoff_mm.sum() <= 0.0:
-            msg = "no rain of the record leaves a roof; check its unit, [roof] initial_loss_mm, [rain] frozen_months."
-            raise InputError(msg)
-        tables = [[water_balance.curve(steps, float(d), float(r)) for d in depths] for r in rates]
-        runoff = steps.runoff_mm_y
-    return water_balance.YieldCurves(np.array(tables), depths, rates, runoff)

@@ -13,8 +13,8 @@ import shapely
 if TYPE_CHECKING:
     from screening.batch.summary import RunSummary
     from screening.params import Params
+    from screening.pipeline import TownWater
     from screening.read import CityInputs
-    from screening.water_balance import YieldCurves
 
 
 def run_record(
@@ -23,7 +23,7 @@ def run_record(
     summary: RunSummary,
     bounds_m: tuple[float, float, float, float] | None,
     limit: int | None,
-    curves: YieldCurves,
+    water: TownWater,
 ) -> dict[str, str]:
     """Keys and values of the layer ``run_record``.
 
@@ -46,7 +46,11 @@ def run_record(
         "n_other_parcels": str(summary.n_other_parcels),
         "n_parcels_merged": str(summary.n_parcels_merged),
         "n_gardens": str(summary.n_gardens),
-        "runoff_roof_mm_y": f"{curves.runoff_mm_y:.6f}",
+        "runoff_roof_mm_y": f"{water.runoff_mm_y:.6f}",
+        "total_diverted_m3_y": f"{summary.diverted_m3_y:.3f}",
+        "total_diverted_low_m3_y": f"{summary.diverted_low_m3_y:.3f}",
+        "total_diverted_high_m3_y": f"{summary.diverted_high_m3_y:.3f}",
+        **{f"total_cause_frac.{name}": f"{part:.4f}" for name, part in summary.cause_frac.items()},
         "elevation_cell_m": f"{inputs.elevation.cell_m:.6g}",
         "bounds_m": "" if bounds_m is None else ",".join(f"{v:.3f}" for v in bounds_m),
         "limit": "" if limit is None else str(limit),
@@ -60,8 +64,14 @@ def run_record(
         record["rain_years"] = f"{inputs.rain.first_year}-{inputs.rain.last_year}"
         record["rain_missing_frac"] = f"{inputs.rain.missing_frac:.6f}"
         record["rain_step_h"] = f"{inputs.rain.step_h:g}"
-    for k, depth in enumerate(curves.depth_mm):
-        record[f"ponding_depth_mm.band{k + 1}"] = f"{depth:.6g}"
+        if water.wettest_mm_y is not None:
+            record["runoff_roof_wettest_mm_y"] = f"{water.wettest_mm_y:.6f}"
+        record["rain_years_used"] = ";".join(str(year) for year in inputs.rain.years)
+    for soil, depths in zip(water.town.classes, water.depth_mm, strict=True):
+        record[f"soil.{soil.name}.rate_mm_h"] = f"{soil.rate_mm_h:.6g}"
+        record[f"soil.{soil.name}.spread_factor"] = f"{soil.spread_factor:.6g}"
+        record[f"soil.{soil.name}.basis"] = soil.basis
+        record[f"soil.{soil.name}.ponding_depths_mm"] = ";".join(f"{depth:.6g}" for depth in depths)
     for file in inputs.files:
         key = f"input.{file.role.replace(' ', '_')}"
         record[f"{key}.name"] = file.name

@@ -8,11 +8,15 @@ from typing import TYPE_CHECKING
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from screening.batch.parts import tile_name
+
 if TYPE_CHECKING:
     from collections.abc import Mapping
     from pathlib import Path
 
+    from screening.batch.divide import TileTask
     from screening.batch.prepare import Prepared
+    from screening.batch.spread import TownSpread
 
 _HOME_COLUMNS = [
     "rank",
@@ -41,10 +45,16 @@ class RunSummary:
     n_parcels_read, n_candidate_homes, n_other_parcels, n_parcels_merged, n_gardens : int
     reasons : mapping
         Number of other parcels by reason code, most first.
-    diverted_m3_y, diverted_low_m3_y, diverted_high_m3_y, runoff_roof_m3_y : float
-        Totals over the candidates [m3/y].
+    diverted_m3_y, diverted_low_m3_y, diverted_high_m3_y : float
+        50, 10 and 90 % points of the total over the candidates [m3/y].
+    runoff_roof_m3_y : float
+        Roof runoff of the candidates [m3/y].
+    cause_frac : mapping
+        Part of the total's variance by cause, the largest first; empty without candidates.
     best_homes, best_streets : tuple of mappings
         The first five of each.
+    failed_tiles : tuple of str
+        Why tiles failed, one entry each; their parcels have the reason ``tile_failed``.
     seconds : float
         Time of the run [s].
     notes : tuple of str
@@ -62,14 +72,21 @@ class RunSummary:
     diverted_low_m3_y: float
     diverted_high_m3_y: float
     runoff_roof_m3_y: float
+    cause_frac: Mapping[str, float]
     best_homes: tuple[Mapping[str, object], ...]
     best_streets: tuple[Mapping[str, object], ...]
+    failed_tiles: tuple[str, ...]
     seconds: float
     notes: tuple[str, ...]
 
 
 def summarize(
-    layers: Mapping[str, pa.Table], prepared: Prepared, output: Path, notes: list[str], seconds: float
+    layers: Mapping[str, pa.Table],
+    spread: TownSpread | None,
+    prepared: Prepared,
+    output: Path,
+    notes: list[str],
+    failed: list[tuple[TileTask, str]],
 ) -> RunSummary:
     """Counts and totals of the merged layers; every feature has to be counted exactly once."""
     homes, others, streets = layers["candidate_homes"], layers["other_parcels"], layers["streets"]
@@ -86,7 +103,7 @@ def summarize(
     ]
 
     def total(column: str) -> float:
-        return float(homes[column].to_numpy().sum()) if n_homes else 0.0
+        return float(spread.total[column].iloc[0]) if spread is not None else 0.0
 
     return RunSummary(
         output=output,
@@ -99,9 +116,11 @@ def summarize(
         diverted_m3_y=total("diverted_m3_y"),
         diverted_low_m3_y=total("diverted_low_m3_y"),
         diverted_high_m3_y=total("diverted_high_m3_y"),
-        runoff_roof_m3_y=total("runoff_roof_m3_y"),
+        runoff_roof_m3_y=float(homes["runoff_roof_m3_y"].to_numpy().sum()) if n_homes else 0.0,
+        cause_frac={} if spread is None else spread.cause_frac,
         best_homes=tuple(homes.slice(0, _N_BEST).select(_HOME_COLUMNS).to_pylist()),
         best_streets=tuple(streets.slice(0, _N_BEST).select(_STREET_COLUMNS).to_pylist()),
-        seconds=seconds,
+        failed_tiles=tuple(f"{tile_name(task.tile)}: {reason}" for task, reason in failed),
+        seconds=0.0,
         notes=tuple(notes),
     )

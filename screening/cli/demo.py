@@ -37,6 +37,7 @@ def command(ctx: click.Context, *, folder: Path, no_progress: bool) -> None:
     """
     from screening.batch import run
     from screening.params import load_params
+    from screening.report.result_layers import ResultLayers
     from screening.report.summary import summary_text
     from screening.sample import RUN_FILE, sample_folder
 
@@ -46,7 +47,8 @@ def command(ctx: click.Context, *, folder: Path, no_progress: bool) -> None:
         summary = run(params, on_progress, output=folder / RESULT, overwrite=True)
     outputs = [(folder / RESULT, "every home, garden and reason; open it in any desktop GIS")]
     outputs += _best_home(summary, folder)
-    click.echo(summary_text(summary, display_units=params.output.display_units))
+    record = ResultLayers(folder / RESULT).record
+    click.echo(summary_text(summary, record, display_units=params.output.display_units))
     click.echo("\nOutputs")
     width = max(len(str(path)) for path, _ in outputs)
     for path, words in outputs:

@@ -21,6 +21,7 @@ from screening.cli.progress import show_progress
 from screening.errors import ParameterError
 
 if TYPE_CHECKING:
+    from screening.batch import RunSummary
     from screening.batch.prepare import GroundLook
     from screening.cli.options import Decorator
     from screening.params import Params
@@ -69,6 +70,7 @@ def _input_option(name: str) -> Decorator:
 @settings_option
 @rules_option
 @overwrite_option
+@click.option("--resume", is_flag=True, help="Go on with what a broken run of this output has left.")
 @click.option("--dry-run", is_flag=True, help="Look at parameters and inputs, and write nothing.")
 @progress_option
 @json_option
@@ -87,6 +89,7 @@ def command(
     settings: tuple[str, ...],
     rule_set: str | None,
     overwrite: bool,
+    resume: bool,
     dry_run: bool,
     no_progress: bool,
     as_json: bool,
@@ -116,16 +119,38 @@ def command(
         return
 
     from screening.batch import run
+    from screening.report.result_layers import ResultLayers
     from screening.report.summary import summary_data, summary_text
 
     with show_progress(wanted=not no_progress and ctx.find_root().obj["verbosity"] >= 0) as on_progress:
         summary = run(
-            params, on_progress, output=output, jobs=jobs, bounds_m=bounds_m, limit=limit, overwrite=overwrite
+            params,
+            on_progress,
+            output=output,
+            jobs=jobs,
+            bounds_m=bounds_m,
+            limit=limit,
+            overwrite=overwrite,
+            resume=resume,
         )
     if as_json:
         click.echo(json.dumps(summary_data(summary), indent=2, ensure_ascii=False, allow_nan=False))
     else:
-        click.echo(summary_text(summary, display_units=params.output.display_units))
+        record = ResultLayers(output).record
+        click.echo(summary_text(summary, record, display_units=params.output.display_units))
+    _report_failed_tiles(summary)
+
+
+def _report_failed_tiles(summary: RunSummary) -> None:
+    """End with the words and the exit code for tiles that failed."""
+    if summary.failed_tiles:
+        from screening.errors import TilesFailedError
+
+        n = len(summary.failed_tiles)
+        raise TilesFailedError(
+            f"{n} tile{'s' if n > 1 else ''} failed ({summary.failed_tiles[0]}); their parcels have the reason "
+            "tile_failed. Try these again with --resume --overwrite."
+        )
 
 
 def _dry_run(params: Params, output: Path | None, bounds_m: Bounds | None, limit: int | None, *, as_json: bool) -> None:

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from screening.columns.codes import (
     ALTERNATIVE_CODES,
+    CAUSE_CODES,
     END_CODES,
     FLAG_CODES,
     MERGE_CODES,
@@ -18,10 +19,11 @@ from screening.columns.layers import LAYERS
 from screening.columns.model import Column, Layer
 
 if TYPE_CHECKING:
-    from screening.columns.frames import GEOMETRY_NAME, conform, empty, guide, layer, pack
+    from screening.columns.frames import GEOMETRY_NAME, complete, conform, empty, guide, layer, pack
 
 __all__ = [
     "ALTERNATIVE_CODES",
+    "CAUSE_CODES",
     "END_CODES",
     "FLAG_CODES",
     "GEOMETRY_NAME",
@@ -33,6 +35,7 @@ __all__ = [
     "TIGHTEST_CODES",
     "Column",
     "Layer",
+    "complete",
     "conform",
     "empty",
     "guide",
@@ -40,7 +43,7 @@ __all__ = [
     "pack",
 ]
 
-_FRAME_FUNCTIONS = frozenset({"GEOMETRY_NAME", "conform", "empty", "guide", "layer", "pack"})
+_FRAME_FUNCTIONS = frozenset({"GEOMETRY_NAME", "complete", "conform", "empty", "guide", "layer", "pack"})
 
 
 def __getattr__(name: str) -> object:

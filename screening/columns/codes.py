@@ -23,6 +23,8 @@ REASON_CODES: Final[Mapping[str, str]] = MappingProxyType(
         "overflow_to_building": "where a garden would fit its overflow would run at a building",
         "elevation_gap": "elevation is missing where a garden would fit or where the ground has to be measured",
         "outside_elevation": "the lot lies outside the elevation raster",
+        "tile_failed": "the tile of the lot could not be screened; the run can be taken up again",
+        "soil_unknown": "neither the soil map nor the run file says what soil the lot has",
         "bad_geometry": "the lot has no outline or one that cannot be repaired",
     }
 )
@@ -56,6 +58,8 @@ FLAG_CODES: Final[Mapping[str, str]] = MappingProxyType(
         "small_garden": "a garden is smaller than its target area",
         "several_buildings": "more than one building stands on the lot",
         "split_building": "the house is part of a building that lot lines divide",
+        "soil_mixed": "the open ground lies on several soils; the one that most of it is counts",
+        "soil_outside": "the soil map says nothing of most of the open ground; the run file's default counts",
         "long_trace": "the way of an overflow was cut at the greatest length followed",
     }
 )
@@ -70,6 +74,19 @@ ALTERNATIVE_CODES: Final[Mapping[str, str]] = MappingProxyType(
     }
 )
 """What to look at on a visit where no garden fits."""
+
+CAUSE_CODES: Final[Mapping[str, str]] = MappingProxyType(
+    {
+        "soil_rate": "how fast the soil takes in water",
+        "roof_share": "how much of the roof the served downspouts drain",
+        "roof_form": "hip or gable",
+        "initial_loss": "how much rain wets the roof and never runs off",
+        "connection": "how much of the roof's water reaches the downspouts",
+        "rain_year": "which year it is",
+        "own_differences": "what each home has for itself, and causes acting together",
+    }
+)
+"""What makes a volume unsure."""
 
 TIGHTEST_CODES: Final[Mapping[str, str]] = MappingProxyType(
     {

@@ -83,7 +83,7 @@ def conform(frame: pd.DataFrame, layer_name: str) -> Any:
     return gpd.GeoDataFrame(data, geometry=geometry, crs=frame.crs)
 
 
-def pack(frame: pd.DataFrame, layer_name: str, *, later: Collection[str] = ()) -> pa.Table:
+def pack(frame: pd.DataFrame, layer_name: str, *, is_part: bool = False) -> pa.Table:
     """Bring a frame to the columns, order and types of a layer, as an Arrow table.
 
     Parameters
@@ -92,8 +92,8 @@ def pack(frame: pd.DataFrame, layer_name: str, *, later: Collection[str] = ()) -
         As for `conform`.
     layer_name : str
         Name of the layer.
-    later : collection of str
-        Columns that are added later, and left out here.
+    is_part : bool
+        Rows of one tile: columns that need the whole town are left out, for `complete` to add.
 
     Returns
     -------
@@ -106,6 +106,7 @@ def pack(frame: pd.DataFrame, layer_name: str, *, later: Collection[str] = ()) -
         As `conform`.
     """
     wanted = layer(layer_name)
+    later = [column.name for column in wanted.columns if column.needs_town] if is_part else []
     data, geometry = _checked(frame, wanted, later)
     table = pa.table({name: pa.array(values) for name, values in data.items()})
     if geometry is None:
@@ -114,6 +115,38 @@ def pack(frame: pd.DataFrame, layer_name: str, *, later: Collection[str] = ()) -
     single = _singles(geometry, wanted)
     wkb[single] = [_ONE_PART[str(wanted.geometry_type)] + one for one in wkb[single]]
     return table.append_column(GEOMETRY_NAME, pa.array(wkb, type=pa.binary()))
+
+
+def complete(table: pa.Table, frame: pd.DataFrame, layer_name: str, others: Collection[str] = ()) -> pa.Table:
+    """Add the columns to a table of parts that need the whole town, and put others in the place of what they were.
+
+    Parameters
+    ----------
+    table : pyarrow.Table
+        Packed as parts.
+    frame : DataFrame
+        The columns, rows in the order of the table.
+    layer_name : str
+        Name of the layer.
+    others : collection of str
+        Further columns that the frame has anew.
+
+    Raises
+    ------
+    ValueError
+        As `conform`.
+    """
+    wanted = layer(layer_name)
+    for column in wanted.columns:
+        if column.needs_town or column.name in others:
+            if column.name in table.column_names:
+                table = table.drop_columns([column.name])
+            try:
+                values = _conform_column(frame[column.name], column)
+            except (TypeError, ValueError) as error:
+                raise ValueError(f"layer {layer_name}: {column.name}: {error}") from error
+            table = table.append_column(column.name, pa.array(values))
+    return table.select([*wanted.column_names, *(name for name in table.column_names if name == GEOMETRY_NAME)])
 
 
 def _checked(
@@ -224,6 +257,9 @@ def _typed(values: pd.Series[Any], dtype: str) -> Any:
         return pd.array(values, dtype=PANDAS_TYPES[dtype])
     values = values.reset_index(drop=True)
     present = values[values.notna()]
+    if not len(present):
+        # nulls alone have any type pandas thought fit
+        return pd.array([pd.NA] * len(values), dtype=PANDAS_TYPES[dtype])
     is_number = pd.api.types.is_numeric_dtype(present.dtype) and not pd.api.types.is_bool_dtype(present.dtype)
     if dtype == "str":
         wrong = next(value for value in present if not isinstance(value, str))

@@ -6,10 +6,11 @@ and the reference page all follow this list.
 
 from __future__ import annotations
 
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from screening.columns.codes import (
     ALTERNATIVE_CODES,
+    CAUSE_CODES,
     END_CODES,
     FLAG_CODES,
     MERGE_CODES,
@@ -20,16 +21,39 @@ from screening.columns.codes import (
 )
 from screening.columns.model import Column, Layer
 
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from screening.columns.model import Kind
+
+
+def _town(name: str, dtype: Kind, unit: str, meaning: str, codes: Mapping[str, str] | None = None) -> Column:
+    """A column that needs the whole town."""
+    return Column(name, dtype, unit, meaning, codes, needs_town=True)
+
+
 _HOME_ID: Final = Column("home_id", "str", "", "identifier of the home", is_required=True)
 _GARDEN_ID: Final = Column("garden_id", "str", "", "identifier of the garden", is_required=True)
 _DOWNSPOUT_ID: Final = Column("downspout_id", "str", "", "identifier of the downspout", is_required=True)
 _DIVERTED: Final = "roof water a year that no longer runs off"
 
+_MAIN_CAUSE: Final = (
+    Column(
+        "main_cause_code",
+        "str",
+        "",
+        "what is unsure that widens the range most; null: nothing",
+        CAUSE_CODES,
+        needs_town=True,
+    ),
+    _town("main_cause_frac", "float", "", "its part of the variance"),
+)
+
 CANDIDATE_HOMES: Final = Layer(
     "candidate_homes",
     "MultiPolygon",
     (
-        Column("rank", "int", "", "place in the order of candidates, 1 is best"),
+        _town("rank", "int", "", "place in the order of candidates, 1 is best"),
         _HOME_ID,
         Column("parcel_id", "str", "", "identifier of the parcel in the input; null: it had none"),
         Column("address", "str", "", "address of the parcel in the input"),
@@ -48,18 +72,65 @@ CANDIDATE_HOMES: Final = Layer(
         Column("storage_m3", "float", "m3", "water the gardens hold when full"),
         Column("drawdown_h", "float", "h", "time in which the slowest full garden soaks away"),
         Column("runoff_roof_m3_y", "float", "m3/y", "water that runs off all roofs in a mean year"),
-        Column("diverted_m3_y", "float", "m3/y", f"{_DIVERTED}, likely"),
-        Column("diverted_low_m3_y", "float", "m3/y", f"{_DIVERTED}, low estimate"),
-        Column("diverted_high_m3_y", "float", "m3/y", f"{_DIVERTED}, high estimate"),
+        Column(
+            "diverted_m3_y", "float", "m3/y", f"{_DIVERTED}, likely: in half of the draws it is less", needs_town=True
+        ),
+        Column(
+            "diverted_low_m3_y",
+            "float",
+            "m3/y",
+            f"{_DIVERTED}, low estimate: in one of ten draws it is less",
+            needs_town=True,
+        ),
+        Column(
+            "diverted_high_m3_y",
+            "float",
+            "m3/y",
+            f"{_DIVERTED}, high estimate: in one of ten draws it is more",
+            needs_town=True,
+        ),
         Column("overflow_code", "str", "", "worst end of the gardens' overflow", END_CODES),
-        Column("score", "float", "", "weighted score the rank follows, 0 to 1"),
+        _town("score", "float", "", "weighted score the rank follows, 0 to 1"),
         Column("confidence_frac", "float", "", "how far the data carry this proposal, 0 to 1"),
         Column("flags", "str", "", "what to know about this home, codes joined by ;", FLAG_CODES, is_list=True),
         Column("slope_fit_frac", "float", "", "coefficient of determination (R2) of the plane through the ground"),
-        Column("soil_rate_mm_h", "float", "mm/h", "infiltration rate used for the likely estimate"),
-        Column("score_volume_frac", "float", "", "measure of volume in the score, before its weight, 0 to 1"),
-        Column("score_confidence_frac", "float", "", "measure of confidence in the score, before its weight, 0 to 1"),
-        Column("score_treated_frac", "float", "", "measure of treated roof in the score, before its weight, 0 to 1"),
+        Column("soil_class", "str", "", "soil whose rate counts; the run record says where the rate comes from"),
+        Column("soil_rate_mm_h", "float", "mm/h", "design infiltration rate of that soil"),
+        Column(
+            "district", "str", "", "area of the layer of districts in which the lot lies; null: none", needs_town=True
+        ),
+        Column("all_likely_m3_y", "float", "m3/y", f"{_DIVERTED} in a mean year with every cause at its likely value"),
+        _town("rank_best", "int", "", "rank that the home does better than in one of ten draws"),
+        _town("rank_worst", "int", "", "rank that the home does worse than in one of ten draws"),
+        Column(
+            "first_n_chance_frac",
+            "float",
+            "",
+            "chance of being among the first [uncertainty] n_first homes",
+            needs_town=True,
+        ),
+        *_MAIN_CAUSE,
+        Column(
+            "score_volume_frac",
+            "float",
+            "",
+            "measure of volume in the score, before its weight, 0 to 1",
+            needs_town=True,
+        ),
+        Column(
+            "score_confidence_frac",
+            "float",
+            "",
+            "measure of confidence in the score, before its weight, 0 to 1",
+            needs_town=True,
+        ),
+        Column(
+            "score_treated_frac",
+            "float",
+            "",
+            "measure of treated roof in the score, before its weight, 0 to 1",
+            needs_town=True,
+        ),
     ),
     one_row_per="home where a garden fits that keeps every rule of the run, in rank order",
     key="home_id",
@@ -87,11 +158,36 @@ GARDENS: Final = Layer(
         Column("run_m", "float", "m", "longest way from a served downspout to the garden"),
         Column("storage_m3", "float", "m3", "water it holds when full"),
         Column("drawdown_h", "float", "h", "time in which the full garden soaks away"),
-        Column("diverted_m3_y", "float", "m3/y", f"{_DIVERTED}, likely"),
-        Column("diverted_low_m3_y", "float", "m3/y", f"{_DIVERTED}, low estimate"),
-        Column("diverted_high_m3_y", "float", "m3/y", f"{_DIVERTED}, high estimate"),
+        Column(
+            "diverted_m3_y",
+            "float",
+            "m3/y",
+            f"{_DIVERTED}, likely: its share of what the home diverts",
+            needs_town=True,
+        ),
+        Column("all_likely_m3_y", "float", "m3/y", f"{_DIVERTED} in a mean year with every cause at its likely value"),
         Column("overflow_code", "str", "", "end of its overflow", END_CODES),
         Column("elev_m", "float", "m", "mean elevation of the ground under the garden"),
+        Column("storage_area_m2", "float", "m2", "storage over depth: the area less what sides and berm take"),
+        Column("treated_roof_gable_m2", "float", "m2", "plan area of roof that drains to it if the roof is a gable"),
+        Column("soil_class", "str", "", "soil whose rate counts; the run record says where the rate comes from"),
+        Column("soil_rate_mm_h", "float", "mm/h", "design infiltration rate of that soil"),
+        _town(
+            "dig_out_after_y",
+            "int",
+            "y",
+            "years after which sediment has taken so much depth that the bowl should be dug out again; null: later "
+            "than the years looked ahead",
+        ),
+        Column(
+            "year_5_frac",
+            "float",
+            "",
+            "volume of the 5th year over that as dug, if nobody digs it out",
+            needs_town=True,
+        ),
+        _town("year_10_frac", "float", "", "the same for the 10th year"),
+        _town("year_20_frac", "float", "", "the same for the 20th year"),
     ),
     one_row_per="proposed garden",
     key="garden_id",
@@ -198,6 +294,7 @@ OTHER_PARCELS: Final = Layer(
             "how much that distance would have to give; null where the rule is no distance",
         ),
         Column("alternative_code", "str", "", "what to look at on a visit instead", ALTERNATIVE_CODES),
+        Column("alternative_m3_y", "float", "m3/y", "what that would divert in a mean year; null: no home, or nothing"),
         Column("area_m2", "float", "m2", "area of the parcel"),
         Column("home_id", "str", "", "identifier of the home; null where the parcel has none"),
     ),
@@ -215,10 +312,28 @@ STREETS: Final = Layer(
         Column("diverted_m3_y", "float", "m3/y", f"{_DIVERTED}, likely, all candidates"),
         Column("diverted_low_m3_y", "float", "m3/y", f"{_DIVERTED}, low estimate, all candidates"),
         Column("diverted_high_m3_y", "float", "m3/y", f"{_DIVERTED}, high estimate, all candidates"),
+        *_MAIN_CAUSE,
         Column("length_m", "float", "m", "length of the street's lines; null: no street layer was given"),
     ),
     one_row_per="street with its totals",
     geometry_may_be_null=True,
+)
+
+DISTRICTS: Final = Layer(
+    "districts",
+    "MultiPolygon",
+    (
+        Column("district", "str", "", "name of the area in the input", is_required=True),
+        Column("n_candidates", "int", "", "candidate homes in the area", is_required=True),
+        Column("n_gardens", "int", "", "proposed gardens"),
+        Column("runoff_roof_m3_y", "float", "m3/y", "runoff of all roofs of the candidates in a mean year"),
+        Column("diverted_m3_y", "float", "m3/y", f"{_DIVERTED}, all candidates, likely"),
+        Column("diverted_low_m3_y", "float", "m3/y", f"{_DIVERTED}, all candidates, low estimate"),
+        Column("diverted_high_m3_y", "float", "m3/y", f"{_DIVERTED}, all candidates, high estimate"),
+        *_MAIN_CAUSE,
+    ),
+    one_row_per="area of the layer of districts, with its totals; only where such a layer was given",
+    key="district",
 )
 
 MERGED_PARCELS: Final = Layer(
@@ -273,6 +388,7 @@ LAYERS: Final = (
     OPEN_GROUND,
     OTHER_PARCELS,
     STREETS,
+    DISTRICTS,
     MERGED_PARCELS,
     RUN_RECORD,
     COLUMN_GUIDE,

@@ -32,6 +32,8 @@ class Column:
         Whether every row has a value.
     is_list : bool
         Whether the value is several codes joined by ``;``.
+    needs_town : bool
+        Whether the value hangs on all homes of a run: parts of tiles are without it.
     """
 
     name: str
@@ -41,6 +43,7 @@ class Column:
     codes: Mapping[str, str] | None = None
     is_required: bool = False
     is_list: bool = False
+    needs_town: bool = False
 
 
 @dataclass(frozen=True, slots=True)

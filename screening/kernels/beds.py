@@ -7,7 +7,7 @@ import math
 import numpy as np
 
 from screening.kernels import flow
-from screening.kernels.city import City, ground_at, home_of
+from screening.kernels.city import City, ground_at, home_of, yield_on
 from screening.kernels.compiled import kernel, leaf
 from screening.kernels.disc import radius_of_area
 from screening.kernels.elevation import sample
@@ -16,6 +16,7 @@ from screening.kernels.ground import (
     Ground,
     Home,
     Rules,
+    TownYield,
     Yield,
     band_of,
     can_serve,
@@ -24,6 +25,7 @@ from screening.kernels.ground import (
     overflow_start,
     run_is_clear,
     target_area,
+    target_with_far,
 )
 from screening.kernels.plane import inside
 
@@ -137,15 +139,18 @@ def worth_a_trial(city: City, ground: Ground, rules: Rules, rows: Array, step: f
 
 
 @kernel
-def prospects(reachable_m2: Array, part_area_m2: Array, gain: Yield, rules: Rules) -> tuple[Array, Array]:
+def prospects(
+    reachable_m2: Array, part_area_m2: Array, soil: Array, gain: TownYield, rules: Rules
+) -> tuple[Array, Array]:
     """Area that parts of the ground should get, and the most that a bed on them keeps under any slope band [m2]."""
     target = np.empty(reachable_m2.shape[0])
     most = np.zeros(reachable_m2.shape[0])
     for k in range(reachable_m2.shape[0]):
-        target[k] = target_area(reachable_m2[k], 0, gain, rules)
+        here = yield_on(gain, soil[k])
+        target[k] = target_area(reachable_m2[k], 0, here, rules)
         room = min(part_area_m2[k], rules.max_area_m2)
-        for band in range(gain.per_roof.shape[0]):
-            most[k] = max(most[k], diverted_roof(reachable_m2[k], room, band, gain))
+        for band in range(here.per_roof.shape[0]):
+            most[k] = max(most[k], diverted_roof(reachable_m2[k], room, band, here))
     return target, most
 
 
@@ -179,13 +184,28 @@ def _serve(home: Home, ground: Ground, rules: Rules, edges: Array, elevation_m: 
     return roof
 
 
+@leaf
+def _target(home: Home, gain: Yield, rules: Rules, runs: Array, roof_m2: float, band: int) -> float:
+    """Area [m2] that a bed should have for the roof that it serves."""
+    if gain.far_factor <= 0.0:
+        return target_area(roof_m2, band, gain, rules)
+    far = 0.0
+    shortest = home.max_run_m
+    for j in range(runs.shape[0]):
+        if runs[j, 0] == 1.0:
+            shortest = min(shortest, runs[j, 3])
+            if runs[j, 3] > gain.near_limit_m:
+                far += home.downspouts[j, 3]
+    return target_with_far(roof_m2 - far, far, shortest, band, gain, rules)
+
+
 @kernel
 def judge_all(
     city: City,
     home_of_bed: Array,
     ground: Ground,
     rules: Rules,
-    gain: Yield,
+    gain: TownYield,
     edges: Array,
     first: Array,
     area_m2: Array,
@@ -242,9 +262,10 @@ def judge_all(
         if end == flow.BUILDING_SETBACK:
             continue
         _, n_points = overflow_way(home, here, rules, x, y, middle[k, 0], middle[k, 1], path[k, 1:])
+        on_soil = yield_on(gain, city.soil[i])
         band = band_of(slope, gain.breaks_pct)
-        rows[k, TARGET] = target_area(roof, band, gain, rules)
-        rows[k, VOLUME] = diverted_roof(roof, min(area_m2[k], rows[k, TARGET]), band, gain)
+        rows[k, TARGET] = _target(home, on_soil, rules, runs[runs_first[k] : runs_first[k + 1]], roof, band)
+        rows[k, VOLUME] = diverted_roof(roof, min(area_m2[k], rows[k, TARGET]), band, on_soil)
         rows[k, BAND] = band
         rows[k, END] = end
         rows[k, SLOPE] = slope

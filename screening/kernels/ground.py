@@ -11,9 +11,11 @@ from typing import NamedTuple
 import numpy as np
 
 from screening.kernels import flow
+from screening.kernels.bowls import rectangle_outline_m2, rectangle_storage_m2
 from screening.kernels.compiled import leaf
 from screening.kernels.elevation import sample
 from screening.kernels.plane import crosses, inside, segment_enters
+from screening.kernels.targets import wanted_area
 
 Array = np.ndarray
 
@@ -56,11 +58,18 @@ class Rules(NamedTuple):
     ignore_overflow: bool
 
 
-class Yield(NamedTuple):
-    """What a garden diverts: fraction by garden area per roof area, for each slope band.
+USUAL_RATIO = 2.0
+"""Length over width of the usual garden."""
 
-    ``fraction`` is (bands, n) over ``n`` evenly spaced values of ``ln(area ratio)`` from ``first`` by ``step``;
-    the wanted area is ``per_roof`` (bands,) times the roof, or ``fixed_m2``.
+
+class TownYield(NamedTuple):
+    """What gardens ask for and divert on every soil of a town.
+
+    ``fraction`` is (soils, bands, n): the part kept over ``n`` evenly spaced values of ``ln(storage area per roof
+    area)`` from ``first`` by ``step``. The wanted storage area is ``per_roof`` (soils, bands) times the roof, or
+    ``fixed_m2``; with a ``far_factor`` (soils,) above 0 another for downspouts beyond ``near_limit_m``. ``depth_m`` is
+    (soils, bands); ``side_run`` [m/m] and ``berm_m`` say what sides and berm take of an outline; the part
+    ``connected`` of a roof's water arrives.
     """
 
     breaks_pct: Array
@@ -69,6 +78,29 @@ class Yield(NamedTuple):
     step: float
     per_roof: Array
     fixed_m2: float
+    depth_m: Array
+    side_run: float
+    berm_m: float
+    far_factor: Array
+    near_limit_m: float
+    connected: float
+
+
+class Yield(NamedTuple):
+    """`TownYield` on one home's soil: ``fraction`` is (bands, n), ``per_roof`` and ``depth_m`` (bands,)."""
+
+    breaks_pct: Array
+    fraction: Array
+    first: float
+    step: float
+    per_roof: Array
+    fixed_m2: float
+    depth_m: Array
+    side_run: float
+    berm_m: float
+    far_factor: float
+    near_limit_m: float
+    connected: float
 
 
 class Home(NamedTuple):
@@ -96,9 +128,16 @@ def band_of(slope_pct: float, breaks_pct: Array) -> int:
 
 @leaf
 def diverted_roof(roof_m2: float, area_m2: float, band: int, gain: Yield) -> float:
-    """Roof area [m2] whose whole runoff would equal what the garden diverts."""
+    """Roof area [m2] whose whole runoff would equal what a garden of an outline's area diverts."""
+    roof_m2 *= gain.connected
     if roof_m2 <= 0.0:
         return 0.0
+    if gain.side_run > 0.0 or gain.berm_m > 0.0:
+        # in the search every outline counts as a rectangle of the usual ratio
+        width = math.sqrt(area_m2 / USUAL_RATIO)
+        area_m2 = rectangle_storage_m2(USUAL_RATIO * width, width, gain.depth_m[band], gain.side_run, gain.berm_m)
+        if area_m2 <= 0.0:
+            return 0.0
     t = (math.log(area_m2 / roof_m2) - gain.first) / gain.step
     last = gain.fraction.shape[1] - 1
     if t <= 0.0:
@@ -112,9 +151,28 @@ def diverted_roof(roof_m2: float, area_m2: float, band: int, gain: Yield) -> flo
 
 @leaf
 def target_area(roof_m2: float, band: int, gain: Yield, rules: Rules) -> float:
-    """Garden area [m2] the sizing method asks for, within the least and greatest allowed."""
-    area = max(gain.per_roof[band] * roof_m2, gain.fixed_m2)
+    """Area [m2] of the outline the sizing method asks for near the house, within the least and greatest allowed."""
+    return _allowed_area(max(gain.per_roof[band] * roof_m2, gain.fixed_m2), band, gain, rules)
+
+
+@leaf
+def _allowed_area(storage_m2: float, band: int, gain: Yield, rules: Rules) -> float:
+    """Area [m2] of the outline of a garden with a storage area, within the least and greatest allowed."""
+    area = storage_m2
+    if gain.side_run > 0.0 or gain.berm_m > 0.0:
+        area = rectangle_outline_m2(storage_m2, USUAL_RATIO, gain.depth_m[band], gain.side_run, gain.berm_m)
     return min(max(area, rules.min_area_m2), rules.max_area_m2)
+
+
+@leaf
+def target_with_far(
+    near_roof_m2: float, far_roof_m2: float, shortest_m: float, band: int, gain: Yield, rules: Rules
+) -> float:
+    """The same where some of the roof lies beyond the limit of the near factors."""
+    wanted = wanted_area(
+        near_roof_m2, far_roof_m2, shortest_m, gain.per_roof[band], gain.far_factor, gain.fixed_m2, USUAL_RATIO
+    )
+    return _allowed_area(wanted, band, gain, rules)
 
 
 @leaf

@@ -30,6 +30,7 @@ from screening.kernels.ground import (
     overflow_start,
     run_is_clear,
     target_area,
+    target_with_far,
 )
 from screening.kernels.plane import box_meets_edge, point_segment_distance, rectangle_within
 from screening.kernels.sight import direction_bin
@@ -176,6 +177,37 @@ def _roof_near(
         if j < _BITS:
             mask |= 1 << j
     return roof, run, mask
+
+
+@leaf
+def _target_here(
+    home: Home,
+    ground: Ground,
+    rules: Rules,
+    gain: Yield,
+    roof_m2: float,
+    band: int,
+    cx: float,
+    cy: float,
+    ux: float,
+    uy: float,
+    hl: float,
+    hw: float,
+) -> float:
+    """Area [m2] that a rectangle of a place should have for the roof that it serves."""
+    if gain.far_factor <= 0.0:
+        return target_area(roof_m2, band, gain, rules)
+    far = 0.0
+    shortest = home.max_run_m
+    for j in range(home.downspouts.shape[0]):
+        px, py = nearest_on_rectangle(home.downspouts[j, 0], home.downspouts[j, 1], cx, cy, ux, uy, hl, hw)
+        fine, dist, _ = can_serve(home, ground, rules, j, px, py, -np.inf)
+        if fine:
+            shortest = min(shortest, dist)
+            if dist > gain.near_limit_m:
+                far += home.downspouts[j, 3]
+    far = min(far, roof_m2)
+    return target_with_far(roof_m2 - far, far, shortest, band, gain, rules)
 
 
 @leaf
@@ -338,7 +370,7 @@ def try_node(
         roof, run = roof_in_reach(home, ground, rules, cx, cy, ux, uy, 0.5 * n * step, 0.5 * m * step, False, among)
         if roof <= 0.0:
             return True
-        target = target_area(roof, band, gain, rules)
+        target = _target_here(home, ground, rules, gain, roof, band, cx, cy, ux, uy, 0.5 * n * step, 0.5 * m * step)
         if width == shape.least or n * m * step * step <= target * 1.001:
             break
         width = _size_for(target, shape.ratio, step, shape.least, width - 1)
@@ -366,7 +398,7 @@ def try_node(
     roof, run = roof_in_reach(home, ground, rules, cx, cy, ux, uy, hl, hw, True, -1)
     if roof <= 0.0:
         return True
-    target = target_area(roof, band, gain, rules)
+    target = _target_here(home, ground, rules, gain, roof, band, cx, cy, ux, uy, hl, hw)
     volume = diverted_roof(roof, min(area, target), band, gain)
     if _better(volume, run, best[row]):
         best[row, FOUND] = 1.0

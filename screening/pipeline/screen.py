@@ -10,9 +10,9 @@ import pandas as pd
 import shapely
 
 from screening import homes as home_stage
-from screening import overflow, sizing, terrain
+from screening import overflow, soils, terrain
 from screening.kernels.elevation import sample_many
-from screening.kernels.ground import Ground, Yield
+from screening.kernels.ground import Ground
 from screening.outlines import edges_of
 from screening.pipeline import tables
 from screening.pipeline.home_roofs import Roofs, split_roofs
@@ -22,12 +22,11 @@ from screening.siting.open_ground import find_obstacles, nearer, open_ground
 from screening.siting.search import Lots, pick_lots, siting_rules
 from screening.siting.verify import obeys_rules
 from screening.siting.why import Surroundings, explain_refusals
-from screening.water_balance import LOG_RATIO_FIRST, LOG_RATIO_LAST, N_RATIOS
 
 if TYPE_CHECKING:
     from screening.params import Params
     from screening.pipeline.tile_data import FloatArray, ObjectArray
-    from screening.water_balance import YieldCurves
+    from screening.pipeline.water import TownWater
 
 BoolArray = npt.NDArray[np.bool_]
 IntArray = npt.NDArray[np.int64]
@@ -94,6 +93,9 @@ def screen_tile(inputs: TileInputs, params: Params) -> TileResult:
     ground_open = open_ground(lots, params.rules.lot_line_m, footprints, in_setback, setback, keep_away)
 
     n = len(rows)
+    soil = soil_of_homes(ground_open, lots, inputs.water, params)
+    # without a soil nobody can say how deep a garden may be
+    ground_open[soil.soil < 0] = shapely.Polygon()
     homes = Lots(
         lots,
         ground_open,
@@ -106,15 +108,19 @@ def screen_tile(inputs: TileInputs, params: Params) -> TileResult:
         within,
         np.full(n, setback),
         np.full(n, params.rules.max_run_m),
+        np.maximum(soil.soil, 0),
     )
     ground = ground_of(inputs, land, lot_geometry, footprints, setback)
     how = siting_rules(params)
-    gain = yield_of(inputs.curves, params)
+    gain = inputs.water.yields(params)
     building_edges = edges_of(footprints)
     gardens = find_gardens(homes, building_edges, ground, how, gain, params.siting)
     gardens = verified(gardens, homes, footprints, keep_away, setback, params)
 
-    failed = np.flatnonzero(np.bincount(gardens.home, minlength=n) == 0)
+    has_none = np.bincount(gardens.home, minlength=n) == 0
+    unknown = rows[has_none & (soil.soil < 0)]
+    say(judged, unknown, "soil_unknown", "neither the soil map nor the run file says what soil the lot has")
+    failed = np.flatnonzero(has_none & (soil.soil >= 0))
     tightest = np.full(len(parcels), None, dtype=object)
     margin = np.full(len(parcels), np.nan)
     if len(failed):
@@ -147,6 +153,7 @@ def screen_tile(inputs: TileInputs, params: Params) -> TileResult:
         margin,
         owned,
         gardens,
+        soil,
     )
     return TileResult(inputs.tile, tables.all_layers(context))
 
@@ -197,12 +204,20 @@ def ground_of(
     )
 
 
-def yield_of(curves: YieldCurves, params: Params) -> Yield:
-    """The likely curves in the form the search reads."""
-    per_roof, fixed_m2 = sizing.area_per_roof(params.sizing, params.soil.rate_mm_h)
-    step = (LOG_RATIO_LAST - LOG_RATIO_FIRST) / (N_RATIOS - 1)
-    breaks = np.array(params.sizing.slope_breaks_pct, dtype=float)
-    return Yield(breaks, curves.fraction[1], LOG_RATIO_FIRST, step, per_roof, fixed_m2)
+def soil_of_homes(open_ground: ObjectArray, lots: ObjectArray, water: TownWater, params: Params) -> soils.GroundSoil:
+    """Soil of each home's open ground."""
+    town = water.town
+    if water.polygons is None or water.polygon_soil is None:
+        return soils.soil_everywhere(len(lots), town.default)
+    return soils.soil_of_ground(
+        open_ground,
+        lots,
+        water.polygons,
+        water.polygon_soil,
+        rate_mm_h=town.rate_mm_h,
+        default=town.default,
+        mixed_frac=params.soil.mixed_frac,
+    )
 
 
 def verified(

@@ -11,7 +11,7 @@ import shapely
 
 from screening.confidence import CELL_GRACE, confidence
 from screening.overflow import END_CODE, path_lengths_m, worst
-from screening.pipeline.volumes import diverted_m3_y
+from screening.pipeline.volumes import alternatives, likely_volumes_m3_y, storage_areas_m2
 from screening.siting.open_ground import find_obstacles
 
 if TYPE_CHECKING:
@@ -19,9 +19,9 @@ if TYPE_CHECKING:
     from screening.params import Params
     from screening.pipeline.home_roofs import Roofs
     from screening.pipeline.tile_data import FloatArray, ObjectArray, TileInputs
-    from screening.pipeline.volumes import Volumes
     from screening.siting.gardens import Gardens
     from screening.siting.search import Lots
+    from screening.soils import GroundSoil
     from screening.terrain import HousePlane, Terrain
 
 STEEP_PCT = 5.0
@@ -52,6 +52,7 @@ class Context(NamedTuple):
     margin: FloatArray
     owned: np.ndarray
     gardens: Gardens
+    soil: GroundSoil
 
 
 def refusal_texts(reason: ObjectArray, open_area_m2: FloatArray, params: Params) -> ObjectArray:
@@ -89,12 +90,12 @@ def frame(data: dict[str, Any], geometry: Any, crs: Any) -> gpd.GeoDataFrame:
 
 
 def other_parcels(
-    inputs: TileInputs, code: ObjectArray, text: ObjectArray, owned: np.ndarray, **extra: ObjectArray
+    seen: gpd.GeoDataFrame, code: ObjectArray, text: ObjectArray, owned: np.ndarray, **extra: ObjectArray
 ) -> gpd.GeoDataFrame:
     """Rows of the owned parcels with a reason."""
     pick = np.flatnonzero(owned & ~pd.isna(code))
-    parcels = inputs.parcels.iloc[pick]
-    none = np.full(len(inputs.parcels), None, dtype=object)
+    parcels = seen.iloc[pick]
+    none = np.full(len(seen), None, dtype=object)
     return frame(
         {
             "parcel_id": parcels["parcel_id"].to_numpy(dtype=object),
@@ -104,31 +105,18 @@ def other_parcels(
             "tightest_rule_code": extra.get("tightest", none)[pick],
             "tightest_margin_m": extra.get("margin", np.full(len(none), np.nan))[pick],
             "alternative_code": extra.get("alternative", none)[pick],
+            "alternative_m3_y": extra.get("alternative_volume", np.full(len(none), np.nan))[pick],
             "area_m2": shapely.area(parcels.geometry.to_numpy()),
             "home_id": extra.get("home_id", none)[pick],
         },
         parcels.geometry.to_numpy(),
-        inputs.parcels.crs,
+        seen.crs,
     )
 
 
 def only_others(inputs: TileInputs, code: ObjectArray, text: ObjectArray, owned: np.ndarray) -> dict[str, pd.DataFrame]:
     """Layers of a tile without a home in question."""
-    return {"other_parcels": other_parcels(inputs, code, text, owned)}
-
-
-def alternatives(c: Context) -> ObjectArray:
-    """What to look at on a visit where no garden fits, by parcel; None for parcels that are no homes.
-
-    Lawn discharge where open ground of at least a tenth of the roof (City of Portland's receiving area) falls gently
-    away from the house; else a permeable strip on ground up to 1 : 20; else a barrel.
-    """
-    out = np.full(len(c.inputs.parcels), None, dtype=object)
-    area = shapely.area(c.homes.open_ground)
-    slope = c.plane.slope_pct
-    lawn = (area >= 0.1 * c.roofs.roof_area_m2) & (slope <= STEEP_PCT) & ~c.plane.falls_toward_house
-    out[c.rows] = np.where(lawn, "lawn_discharge", np.where(slope <= STEEP_PCT, "permeable_strip", "barrel"))
-    return out
+    return {"other_parcels": other_parcels(inputs.parcels, code, text, owned)}
 
 
 def all_layers(c: Context) -> dict[str, pd.DataFrame]:
@@ -152,10 +140,15 @@ def all_layers(c: Context) -> dict[str, pd.DataFrame]:
     treated = per_garden(c.roofs.area_m2)
     treated_gable = per_garden(c.roofs.gable_area_m2)
     area = shapely.area(g.geometry) if len(g.home) else np.empty(0)
-    volumes = diverted_m3_y(c.inputs.curves, area, treated, treated_gable, g.band, c.params.roof)
-    depth = c.inputs.curves.depth_mm[g.band]
-    storage = area * depth / 1000.0
-    drawdown = depth / c.params.soil.rate_mm_h
+    water = c.inputs.water
+    soil = c.homes.soil[g.home]
+    depth = water.depth_mm[soil, g.band]
+    rate = water.town.rate_mm_h[soil]
+    stored = storage_areas_m2(c, area, depth)
+    storage = stored * depth / 1000.0
+    drawdown = depth / rate
+    likely = likely_volumes_m3_y(c, soil, stored, treated)
+    soil_name = np.array([one.name for one in water.town.classes], dtype=object)[soil]
     end = np.array([END_CODE[int(code)] for code in g.end], dtype=object)
     fall = np.full(len(g.home), np.inf)
     np.minimum.at(fall, g.spout_garden[served], g.fall_m[served])
@@ -186,16 +179,18 @@ def all_layers(c: Context) -> dict[str, pd.DataFrame]:
             "run_m": run,
             "storage_m3": storage,
             "drawdown_h": drawdown,
-            "diverted_m3_y": volumes.likely,
-            "diverted_low_m3_y": volumes.low.min(axis=0),
-            "diverted_high_m3_y": volumes.high.max(axis=0),
+            "all_likely_m3_y": likely,
             "overflow_code": end,
             "elev_m": g.elev_m,
+            "storage_area_m2": stored,
+            "treated_roof_gable_m2": treated_gable,
+            "soil_class": soil_name,
+            "soil_rate_mm_h": rate,
         },
         g.geometry,
         crs,
     )
-    candidates = candidate_rows(c, gardens, home_id, end, volumes)
+    candidates = candidate_rows(c, gardens, home_id, end)
     is_candidate = np.bincount(g.home, minlength=n) > 0
     of_candidate = is_candidate[spout_home]
     building_id = c.inputs.buildings["building_id"].to_numpy(dtype=object)
@@ -233,17 +228,22 @@ def all_layers(c: Context) -> dict[str, pd.DataFrame]:
         "inlet_runs": runs,
         "overflow_paths": overflow_rows(c, gardens, garden_id, home_id, end),
     }
-    alternative = alternatives(c)
+    instead = alternatives(c)
     ids = np.full(len(c.inputs.parcels), None, dtype=object)
     ids[c.rows] = home_id
+    alternative = np.full(len(ids), None, dtype=object)
+    alternative[c.rows] = instead.code
+    alternative_volume = np.full(len(ids), np.nan)
+    alternative_volume[c.rows] = instead.diverted_m3_y
     layers["other_parcels"] = other_parcels(
-        c.inputs,
+        c.inputs.parcels,
         c.code,
         c.text,
         c.owned,
         tightest=c.tightest,
         margin=c.margin,
         alternative=alternative,
+        alternative_volume=alternative_volume,
         home_id=ids,
     )
     if c.params.output.detail == "full":
@@ -334,7 +334,6 @@ def candidate_rows(
     gardens: gpd.GeoDataFrame,
     home_id: ObjectArray,
     end: ObjectArray,
-    volumes: Volumes,
 ) -> gpd.GeoDataFrame:
     """One row per home with a garden."""
     g = c.gardens
@@ -362,7 +361,7 @@ def candidate_rows(
         max_cell_m=c.params.siting.max_cell_m,
         is_measured=measured,
         is_form_known=c.params.roof.form != "unknown",
-        is_rain_assumed=c.inputs.is_rain_assumed,
+        is_rain_assumed=c.inputs.water.is_rain_assumed,
         slope_pct=c.plane.slope_pct[pick],
         fit_frac=c.plane.fit_frac[pick],
         fall_m=fall[pick],
@@ -388,15 +387,14 @@ def candidate_rows(
             "treated_roof_frac": np.minimum(treated / roof, 1.0),
             "storage_m3": total(gardens["storage_m3"].to_numpy()),
             "drawdown_h": drawdown[pick],
-            "runoff_roof_m3_y": roof * c.inputs.curves.runoff_mm_y / 1000.0,
-            "diverted_m3_y": total(volumes.likely),
-            "diverted_low_m3_y": np.minimum(*(total(form) for form in volumes.low)),
-            "diverted_high_m3_y": np.maximum(*(total(form) for form in volumes.high)),
+            "runoff_roof_m3_y": roof * c.inputs.water.runoff_mm_y / 1000.0,
+            "all_likely_m3_y": total(gardens["all_likely_m3_y"].to_numpy()),
             "overflow_code": overflow,
             "confidence_frac": sure,
             "flags": home_flags(c, pick, measured, overflow),
             "slope_fit_frac": c.plane.fit_frac[pick],
-            "soil_rate_mm_h": np.full(len(pick), c.params.soil.rate_mm_h),
+            "soil_class": np.array([one.name for one in c.inputs.water.town.classes], dtype=object)[c.homes.soil[pick]],
+            "soil_rate_mm_h": c.inputs.water.town.rate_mm_h[c.homes.soil[pick]],
         },
         parcels.geometry.to_numpy(),
         c.inputs.parcels.crs,
@@ -418,7 +416,7 @@ def home_flags(c: Context, pick: np.ndarray, measured: np.ndarray, overflow: Obj
     principal = c.principal[c.rows[pick]]
     house_repaired = c.inputs.buildings["is_repaired"].to_numpy(dtype=bool)[c.pieces.building[principal]]
     table = {
-        "rain_assumed": np.full(len(pick), c.inputs.is_rain_assumed),
+        "rain_assumed": np.full(len(pick), c.inputs.water.is_rain_assumed),
         "coarse_elevation": np.full(len(pick), cell > c.params.siting.warn_cell_m * CELL_GRACE),
         "downspouts_assumed": ~measured,
         "roof_form_assumed": np.full(len(pick), c.params.roof.form == "unknown"),
@@ -432,6 +430,8 @@ def home_flags(c: Context, pick: np.ndarray, measured: np.ndarray, overflow: Obj
         "several_buildings": c.n_buildings[c.rows[pick]] > 1,
         "split_building": c.pieces.is_split[principal],
         "long_trace": overflow == "own_ground",
+        "soil_mixed": c.soil.is_mixed[pick],
+        "soil_outside": c.soil.is_outside[pick],
     }
     names = list(table)
     grid = np.column_stack([np.asarray(table[name], dtype=bool) for name in names])

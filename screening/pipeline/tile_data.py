@@ -14,10 +14,11 @@ if TYPE_CHECKING:
     import geopandas as gpd
     import pandas as pd
 
+    from screening.pipeline.water import TownWater
     from screening.tiles import Tile
-    from screening.water_balance import YieldCurves
 
 FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
 ObjectArray = npt.NDArray[Any]
 
 
@@ -60,10 +61,8 @@ class TileInputs:
         Elevation of the window [m], NaN where missing; no rows where the tile lies off the raster.
     grid : (5,) array
         The whole raster's upper-left corner x, y [m], the window's first row and column in it, cell size [m].
-    curves : YieldCurves
-        What gardens keep, of the run's rain and soil.
-    is_rain_assumed : bool
-        The curves rest on assumed storms.
+    water : TownWater
+        Soils and rain of the run; of the soil map what lies near the tile.
     """
 
     tile: Tile
@@ -74,8 +73,7 @@ class TileInputs:
     street_areas: ObjectArray
     z_m: FloatArray
     grid: FloatArray
-    curves: YieldCurves
-    is_rain_assumed: bool
+    water: TownWater
 
 
 @dataclass(frozen=True)

@@ -7,8 +7,14 @@ from typing import TYPE_CHECKING, Any, Final
 
 from screening.columns import ALTERNATIVE_CODES, REASON_CODES, TIGHTEST_CODES
 from screening.report.cautions import CAUTIONS, STANDING
-from screening.report.facts import Fact, Part, building_gap_m, home_parts, rows_of
-from screening.report.quantities import Units
+from screening.report.facts import Fact, Part, building_gap_m, garden_name, rows_of
+from screening.report.garden_facts import garden_facts
+from screening.report.place_facts import lot_facts, roof_facts
+from screening.report.quantities import Units, percent
+from screening.report.rank_facts import flag_facts, rank_facts
+from screening.report.recorded import recorded_params
+from screening.report.source_facts import alternative_sources, home_sources
+from screening.report.water_facts import cause_facts, kept_facts, rain_facts, soil_facts, volume_facts
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -19,6 +25,8 @@ _WIDTH: Final = 110
 _LABEL_WIDTH: Final = 22
 _VALUE_WIDTH: Final = 26
 _N_NAMES: Final = 20
+# What the numbers of a home rest on, besides the parameters.
+_OF_THE_RUN: Final = ("rain_", "runoff_", "soil.", "total_")
 
 
 def explain_text(home: HomeResult) -> str:
@@ -35,12 +43,14 @@ def explain_text(home: HomeResult) -> str:
         Lines of at most 110 characters, without a final line break.
     """
     units = Units(home.parameters.get("output.display_units", "metric"))
-    parts = home_parts(home, units) if home.is_candidate else _other_parts(home, units)
-    lines = [title(home), standing(home)]
+    parts = _home_parts(home, units) if home.is_candidate else _other_parts(home, units)
+    lines = [title(home), *textwrap.wrap(standing(home), _WIDTH)]
     if home.asked_for:
         lines.extend(textwrap.wrap(_stands_for(home), _WIDTH))
     lines.append("")
     for part in parts:
+        if not part.facts:
+            continue
         lines.append(part.title)
         for fact in part.facts:
             lines.extend(_fact_lines(fact))
@@ -78,11 +88,35 @@ def standing(home: HomeResult) -> str:
     return f"{what} {STANDING}"
 
 
+def _home_parts(home: HomeResult, units: Units) -> tuple[Part, ...]:
+    """Return all facts of a candidate, in the order in which the numbers follow from each other."""
+    gardens = rows_of(home, "gardens")
+    return (
+        Part("Lot and house", tuple(lot_facts(home, units))),
+        Part("Roof and downspouts", tuple(roof_facts(home, units))),
+        Part("Rain and runoff", tuple(rain_facts(home, units))),
+        Part("Soil", tuple(soil_facts(home, units))),
+        *(
+            Part(
+                f"Garden {garden_name(garden)}",
+                (*garden_facts(home, garden, units), *kept_facts(home, garden, units)),
+            )
+            for garden in gardens
+        ),
+        Part("Water a year", tuple(volume_facts(home, gardens, units))),
+        Part("What may be otherwise", tuple(cause_facts(home, gardens, units))),
+        Part("Rank", tuple(rank_facts(home, units))),
+        Part("What to know", tuple(flag_facts(home))),
+        Part("Where the numbers come from", tuple(home_sources(home, units))),
+    )
+
+
 def _other_parts(home: HomeResult, units: Units) -> tuple[Part, ...]:
     """Return the reason, the rule nearest to letting a garden fit, what else to look at, and the rules."""
     return (
         Part("Why not", tuple(_reason(home, units))),
         Part("Rules that held", tuple(_rules(home, units))),
+        Part("Where the numbers come from", tuple(alternative_sources(home, units))),
     )
 
 
@@ -105,8 +139,37 @@ def _reason(home: HomeResult, units: Units) -> Iterator[Fact]:
     alternative = row["alternative_code"]
     if alternative is not None:
         yield Fact("look instead at", alternative, ALTERNATIVE_CODES[alternative])
+        volume = row["alternative_m3_y"]
+        if volume is not None:
+            how = f"of the roof's runoff in a mean year, every cause likely: {_alternative(home, alternative, units)}"
+            yield Fact("that would divert", units.show(volume, "m3/y"), how)
     if home.n_same:
         yield Fact("same identifier", f"{home.n_same} more", "rows go by the same parcel_id; this is the first")
+
+
+def _alternative(home: HomeResult, code: str, units: Units) -> str:
+    """Say what the figure of an alternative was computed for."""
+    params = recorded_params(home.parameters)
+    if params is None:
+        return ALTERNATIVE_CODES[code]
+    barrel = params.barrel
+    if code == "barrel":
+        volume, roof = units.given(barrel.volume_l, "L"), units.given(barrel.roof_per_barrel_m2, "m2")
+        after = f"{barrel.empty_after_h:g} h after water came in"
+        return f"barrels of {volume} for every {roof} of roof begun below a downspout, emptied {after}"
+    if code == "permeable_strip":
+        depth = barrel.strip_base_mm * barrel.strip_void_frac
+        return (
+            f"a strip of up to {units.given(barrel.strip_area_m2, 'm2')} that takes the whole roof, with "
+            f"{units.given(barrel.strip_base_mm, 'mm')} of stone x {percent(barrel.strip_void_frac)} voids = "
+            f"{units.given(depth, 'mm')} of water below, soaking in at the soil's rate"
+        )
+    if code == "lawn_discharge":
+        return (
+            f"the whole roof led onto lawn of {percent(barrel.lawn_area_per_roof)} of its area, with "
+            f"{units.given(barrel.lawn_storage_mm, 'mm')} of water in the grass, soaking in at the soil's rate"
+        )
+    return ALTERNATIVE_CODES[code]
 
 
 def _rules(home: HomeResult, units: Units) -> Iterator[Fact]:
@@ -151,7 +214,7 @@ def explain_data(home: HomeResult) -> dict[str, Any]:
     -------
     dict
         ``home`` or ``parcel``: its row; ``asked_for`` where the row stands for the parcel of that name; then the rows
-        of every layer about it; ``cautions``.
+        of every layer about it; ``run``, what the run record says of rain, runoff, soil and total; ``cautions``.
     """
     data: dict[str, Any] = {"home" if home.is_candidate else "parcel": dict(home.row)}
     if home.asked_for:
@@ -159,4 +222,5 @@ def explain_data(home: HomeResult) -> dict[str, Any]:
     data |= {layer: rows_of(home, layer) for layer in home.layers}
     if home.merged:
         data["merged_parcels"] = [dict(one) for one in home.merged]
-    return data | {"cautions": list(CAUTIONS)}
+    run = {key: text for key, text in home.record.items() if key.startswith(_OF_THE_RUN)}
+    return data | {"run": run, "cautions": list(CAUTIONS)}

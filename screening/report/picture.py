@@ -153,10 +153,12 @@ def _lines(home: HomeResult, units: Units) -> Iterator[tuple[str, str, bool]]:
             rule = TIGHTEST_CODES[row["tightest_rule_code"]]
             yield "", f"one would fit if this rule alone gave way: {rule}{by}", False
         if row["alternative_code"] is not None:
-            yield "", f"to look at on a visit instead: {ALTERNATIVE_CODES[row['alternative_code']]}", False
+            volume = row["alternative_m3_y"]
+            about = "" if volume is None else f", about {units.rough(volume, 'm3/y')}"
+            yield "", f"to look at on a visit instead: {ALTERNATIVE_CODES[row['alternative_code']]}{about}", False
         return
     yield "of roof water a year kept from running off, likely", units.rough(row["diverted_m3_y"], "m3/y"), True
-    yield "range", units.rough_span(row["diverted_low_m3_y"], row["diverted_high_m3_y"], "m3/y"), False
+    yield "range, 10 to 90 %", units.rough_span(row["diverted_low_m3_y"], row["diverted_high_m3_y"], "m3/y"), False
     treated, roof = units.show(row["treated_roof_m2"], "m2"), units.show(row["roof_area_m2"], "m2")
     yield "roof to gardens", f"{treated} of {roof}, {percent(row['treated_roof_frac'])}", False
     yield "gardens", f"{row['n_gardens']}, {units.show(row['garden_area_m2'], 'm2')}", False

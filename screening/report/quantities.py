@@ -32,6 +32,7 @@ _METRIC: Final[Mapping[str, _Unit]] = {
     "m2": _Unit("m²", 1.0, 1),
     "m3": _Unit("m³", 1.0, 2),
     "m3/y": _Unit("m³/y", 1.0, 1),
+    "L": _Unit("L", 1.0, 0),
     "mm": _Unit("mm", 1.0, 0),
     "mm/h": _Unit("mm/h", 1.0, 1),
     "mm/y": _Unit("mm/y", 1.0, 0),
@@ -41,6 +42,7 @@ _US: Final[Mapping[str, _Unit]] = {
     "m2": _Unit("ft²", FOOT_M**2, 0),
     "m3": _Unit("gal", US_GALLON_M3, 0),
     "m3/y": _Unit("gal/y", US_GALLON_M3, 0),
+    "L": _Unit("gal", 1000.0 * US_GALLON_M3, 0),
     "mm": _Unit("in", INCH_MM, 1),
     "mm/h": _Unit("in/h", INCH_MM, 2),
     "mm/y": _Unit("in/y", INCH_MM, 1),
@@ -86,12 +88,36 @@ class Units:
         # A small negative number must not read "-0.00".
         return text.removeprefix("-") if not text.strip("-0.,") else text
 
+    def scale(self, unit: str) -> tuple[str, float, int]:
+        """Tell how numbers of a unit of the layers are written in a table.
+
+        Returns
+        -------
+        str
+            The unit, spelt as the layers spell theirs; one that is not known stays as it is.
+        float
+            How many of the layers' unit it is.
+        int
+            Decimals to show.
+        """
+        shown = self._units.get(unit)
+        if shown is None:
+            return unit, 1.0, self._units[""].decimals
+        spelt = unit if shown.in_base == 1.0 else shown.sign.replace("²", "2").replace("³", "3")
+        return spelt, shown.in_base, shown.decimals
+
     def limit(self, value: float | None, unit: str) -> str:
         """Write a number somebody set, without the zeros that a measured one would have."""
         text = self.number(value, unit)
         if "." in text:
             text = text.rstrip("0").rstrip(".")
         return text if text == MISSING or not self.sign(unit) else f"{text} {self.sign(unit)}"
+
+    def given(self, value: float, unit: str) -> str:
+        """Write a number of the run file as it stands there, to four digits; a unit that is not known stays."""
+        shown = self._units.get(unit, _Unit(unit, 1.0, 0))
+        text = f"{float(f'{value / shown.in_base:.4g}'):,.10g}"
+        return f"{text} {shown.sign}" if shown.sign else text
 
     def sign(self, unit: str) -> str:
         """Write the unit alone."""

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import contextlib
 import difflib
-import sqlite3
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
@@ -14,15 +12,15 @@ import pandas as pd
 import pyogrio
 import shapely
 
-from screening.errors import InputError, ParameterError
+from screening.errors import ParameterError
 from screening.report.quantities import plain
+from screening.report.result_layers import layer_names
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
     from pathlib import Path
 
 
-_NEEDED: Final = ("candidate_homes", "gardens", "other_parcels", "run_record")
 # What a parameter's key in the run record begins with.
 _PARAMETER: Final = "param."
 _OF_A_HOME: Final = (
@@ -115,7 +113,7 @@ def read_home(path: Path, name: str) -> HomeResult:
     ParameterError
         No home or parcel of that name; the message names the nearest.
     """
-    present = _layer_names(path)
+    present = layer_names(path)
     layer, found = _find(path, name)
     asked_for = ""
     if found is None:
@@ -185,25 +183,6 @@ def _merged_into(path: Path, row: Mapping[str, Any], present: set[str]) -> tuple
     return tuple(
         {str(key): plain(value) for key, value in one.items()} for one in found.astype(object).to_dict("records")
     )
-
-
-def _layer_names(path: Path) -> set[str]:
-    """Return the layers of a result; refuse what is none."""
-    if not path.is_file():
-        raise InputError(f"there is no file '{path}': name the GeoPackage that a run wrote")
-    try:
-        # mode=ro: a query must never change the result, nor leave a journal beside it.
-        with contextlib.closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)) as connection:
-            names = {row[0] for row in connection.execute("SELECT table_name FROM gpkg_contents")}
-    except sqlite3.Error as error:
-        raise InputError(f"'{path}' is no readable GeoPackage: name the file that a run wrote") from error
-    missing = [name for name in _NEEDED if name not in names]
-    if missing:
-        raise InputError(
-            f"'{path}' is no result of a run, for it has no {' and no '.join(missing)}: name the GeoPackage that a run "
-            "wrote"
-        )
-    return names
 
 
 def _rows(path: Path, layer: str, column: str, value: str) -> gpd.GeoDataFrame:

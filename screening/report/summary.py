@@ -7,9 +7,10 @@ import textwrap
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-from screening.columns import REASON_CODES
+from screening.columns import CAUSE_CODES, REASON_CODES
 from screening.report.cautions import STANDING
 from screening.report.quantities import Units, is_missing, percent, plain
+from screening.report.recorded import town_soils, year_spans, years_used
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
@@ -29,13 +30,15 @@ def summary_data(summary: Any) -> dict[str, Any]:
     return {field.name: _plain(getattr(summary, field.name)) for field in dataclasses.fields(summary)}
 
 
-def summary_text(summary: Any, *, display_units: str = "metric") -> str:
+def summary_text(summary: Any, record: Mapping[str, str], *, display_units: str = "metric") -> str:
     """Write the summary of a run for people.
 
     Parameters
     ----------
     summary : RunSummary
         What the run gave back.
+    record : Mapping[str, str]
+        The run record of its result: it says what rain and soil the volumes rest on.
     display_units : str
         ``"metric"`` or ``"us"``.
 
@@ -44,10 +47,10 @@ def summary_text(summary: Any, *, display_units: str = "metric") -> str:
     str
         Lines, without a final line break.
     """
-    return "\n".join(_lines(summary_data(summary), Units(display_units)))
+    return "\n".join(_lines(summary_data(summary), record, Units(display_units)))
 
 
-def _lines(data: Mapping[str, Any], units: Units) -> Iterator[str]:
+def _lines(data: Mapping[str, Any], record: Mapping[str, str], units: Units) -> Iterator[str]:
     read, candidates = data["n_parcels_read"], data["n_candidate_homes"]
     share = percent(candidates / read) if read else percent(None)
     homes, gardens = _counted(candidates, "candidate home"), _counted(data["n_gardens"], "garden")
@@ -57,12 +60,8 @@ def _lines(data: Mapping[str, Any], units: Units) -> Iterator[str]:
         yield f"  {count:>8,}  {code:<22} {REASON_CODES.get(code, '')}".rstrip()
     if data["n_parcels_merged"]:
         yield f"{data['n_parcels_merged']:,} parcels merged into another of the same outline"
-    low, high = data["diverted_low_m3_y"], data["diverted_high_m3_y"]
-    kept = percent(data["diverted_m3_y"] / data["runoff_roof_m3_y"]) if data["runoff_roof_m3_y"] else percent(None)
     yield ""
-    yield f"Diverted a year, likely: {units.rough(data['diverted_m3_y'], 'm3/y')}"
-    yield f"  range: {units.rough_span(low, high, 'm3/y')}"
-    yield f"  of all that the candidates' roofs shed, {units.rough(data['runoff_roof_m3_y'], 'm3/y')}: {kept}"
+    yield from _volumes(data, record, units)
     yield from _table("Best streets", data["best_streets"], ("street", "n_candidates"), units)
     yield from _table("Best homes", data["best_homes"], ("rank", "home_id", "address"), units)
     if data["notes"]:
@@ -74,6 +73,39 @@ def _lines(data: Mapping[str, Any], units: Units) -> Iterator[str]:
     yield f"Time:   {data['seconds']:.1f} s"
     yield f"Result: {data['output']}"
     yield STANDING
+
+
+def _volumes(data: Mapping[str, Any], record: Mapping[str, str], units: Units) -> Iterator[str]:
+    """Tell the total, how far it may be off and why, and what it rests on."""
+    low, high = data["diverted_low_m3_y"], data["diverted_high_m3_y"]
+    kept = percent(data["diverted_m3_y"] / data["runoff_roof_m3_y"]) if data["runoff_roof_m3_y"] else percent(None)
+    yield f"Diverted a year, likely: {units.rough(data['diverted_m3_y'], 'm3/y')}"
+    yield f"  range, 10 to 90 %: {units.rough_span(low, high, 'm3/y')}"
+    code, part = max(data["cause_frac"].items(), key=lambda item: item[1], default=("", 0.0))
+    if part > 0.0:
+        yield f"  unsure most of all: {CAUSE_CODES.get(code, code)} ({percent(part)} of the variance)"
+    yield f"  of all that the candidates' roofs shed, {units.rough(data['runoff_roof_m3_y'], 'm3/y')}: {kept}"
+    yield f"  rain: {_rain(record)}; soil: {_soil(record, units)}"
+
+
+def _rain(record: Mapping[str, str]) -> str:
+    """Say which rain the volumes rest on."""
+    years = years_used(record)
+    if not years:
+        return "assumed storms, no record"
+    return f"{record.get('input.rain.name', 'record')}, {_counted(len(years), 'year')} ({year_spans(years)})"
+
+
+def _soil(record: Mapping[str, str], units: Units) -> str:
+    """Say which soils the volumes rest on."""
+    rates = {name: float(record[f"soil.{name}.rate_mm_h"]) for name in town_soils(record)}
+    if not rates:
+        return "not recorded"
+    if len(rates) > 1:
+        return f"{len(rates)} classes, {units.span(min(rates.values()), max(rates.values()), 'mm/h')}"
+    ((name, rate),) = rates.items()
+    shown = units.given(rate, "mm/h")
+    return shown if shown == name else f"{name}, {shown}"
 
 
 def _table(title: str, rows: Sequence[Mapping[str, Any]], names: Sequence[str], units: Units) -> Iterator[str]:

@@ -15,7 +15,7 @@ from screening.outlines import edges_of
 
 if TYPE_CHECKING:
     from screening.kernels.city import City
-    from screening.kernels.ground import Ground, Rules, Yield
+    from screening.kernels.ground import Ground, Rules, TownYield
     from screening.siting.search import FloatArray, IntArray
 
 ObjectArray = npt.NDArray[Any]
@@ -85,7 +85,7 @@ def best_beds(
     city: City,
     ground: Ground,
     rules: Rules,
-    gain: Yield,
+    gain: TownYield,
     open_ground: ObjectArray,
     rows: IntArray,
     at_least_m2: FloatArray,
@@ -168,7 +168,7 @@ def unusable_cells(
 def _trials(
     city: City,
     rules: Rules,
-    gain: Yield,
+    gain: TownYield,
     parts: ObjectArray,
     part_area_m2: FloatArray,
     home: IntArray,
@@ -184,7 +184,7 @@ def _trials(
     near = distance <= city.max_run_m[home[part]]
     part, line, distance, roof = part[near], line[near], distance[near], spout[near, 3]
     reachable = np.bincount(part, weights=roof, minlength=len(parts))
-    target, most = kernel.prospects(reachable, part_area_m2, gain, rules)
+    target, most = kernel.prospects(reachable, part_area_m2, city.soil[home], gain, rules)
     order = np.lexsort((distance, part))
     part, line = part[order], line[order]
     # the first of each part are the nearest
@@ -250,7 +250,7 @@ def _best_of(
     city: City,
     ground: Ground,
     rules: Rules,
-    gain: Yield,
+    gain: TownYield,
     trials: Trials,
     shapes: ObjectArray,
     floor: dict[int, float],

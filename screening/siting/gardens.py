@@ -15,7 +15,7 @@ from screening.siting.beds import Bed, best_beds, opened
 from screening.siting.search import Lots, Placed, SitingRules, city_of, place_gardens
 
 if TYPE_CHECKING:
-    from screening.kernels.ground import Ground, Yield
+    from screening.kernels.ground import Ground, TownYield
     from screening.params import SitingParams
     from screening.siting.search import FloatArray, IntArray
 
@@ -83,7 +83,7 @@ def find_gardens(
     building_edges: tuple[FloatArray, IntArray],
     ground: Ground,
     how: SitingRules,
-    gain: Yield,
+    gain: TownYield,
     params: SitingParams,
 ) -> Gardens:
     """Place gardens for homes.
@@ -109,7 +109,7 @@ def _find_beds(
     city: kernel.City,
     ground: Ground,
     how: SitingRules,
-    gain: Yield,
+    gain: TownYield,
     placed: Placed,
     params: SitingParams,
 ) -> dict[int, Bed]:
@@ -124,7 +124,9 @@ def _find_beds(
     rows = rows[worth_a_trial(city, ground, how.rules, rows, 2.0 * how.step_m)]
     core = opened(homes.open_ground[rows], how.rules.min_width_m)
     rows = rows[shapely.area(core) >= how.rules.min_area_m2]
-    floor = np.where(found, row[:, placement.VOLUME] * (1.0 + params.free_form_gain_frac), 0.0)[rows]
+    # a bed stands in for all rectangles of its home
+    kept = placed.rows[:, :, placement.VOLUME].sum(axis=1)
+    floor = np.where(found, kept * (1.0 + params.free_form_gain_frac), 0.0)[rows]
     beds = best_beds(city, ground, how.rules, gain, homes.open_ground, rows, floor)
     clean = row[:, placement.END].astype(np.int64)
     return {i: bed for i, bed in beds.items() if not (found[i] and _is_worse(bed.end, int(clean[i])))}

@@ -10,7 +10,7 @@ import numpy.typing as npt
 import shapely
 
 from screening.kernels import city as kernel
-from screening.kernels.ground import Ground, Rules, Yield
+from screening.kernels.ground import Ground, Rules, TownYield
 from screening.outlines import edges_of, gather
 from screening.siting.open_ground import Obstacles
 
@@ -51,6 +51,8 @@ class Lots(NamedTuple):
         Buildings that matter to each home: to runs, to setbacks on the overflow's way.
     foundation_m, max_run_m : (n,) array
         Setback from buildings and longest run in force for each home [m].
+    soil : (n,) int array
+        Soil class of each home's ground.
     """
 
     lot: ObjectArray
@@ -64,6 +66,7 @@ class Lots(NamedTuple):
     near: Obstacles
     foundation_m: FloatArray
     max_run_m: FloatArray
+    soil: IntArray
 
 
 def pick_lots(lots: Lots, rows: IntArray, **changes: Any) -> Lots:
@@ -88,6 +91,7 @@ def pick_lots(lots: Lots, rows: IntArray, **changes: Any) -> Lots:
         Obstacles(lot[order], lots.near.thing[keep][order]),
         lots.foundation_m[rows],
         lots.max_run_m[rows],
+        lots.soil[rows],
     )
     return fewer._replace(**changes)
 
@@ -182,6 +186,7 @@ def city_of(lots: Lots, building_edges: tuple[FloatArray, IntArray]) -> kernel.C
         directions(lots.lot, lots.downslope_deg, lots.slope_pct),
         lots.foundation_m,
         lots.max_run_m,
+        lots.soil,
     )
 
 
@@ -189,7 +194,7 @@ def place_gardens(
     city: kernel.City,
     ground: Ground,
     how: SitingRules,
-    gain: Yield,
+    gain: TownYield,
     *,
     is_thorough: bool = False,
     any_will_do: bool = False,

@@ -15,7 +15,7 @@ from screening.siting.search import Lots, SitingRules, city_of, pick_lots, place
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from screening.kernels.ground import Ground, Yield
+    from screening.kernels.ground import Ground, TownYield
     from screening.siting.open_ground import Obstacles
     from screening.siting.search import FloatArray, IntArray
 
@@ -81,7 +81,7 @@ class Why(NamedTuple):
     margin_m: FloatArray
 
 
-def explain_refusals(lots: Lots, around: Surroundings, ground: Ground, how: SitingRules, gain: Yield) -> Why:
+def explain_refusals(lots: Lots, around: Surroundings, ground: Ground, how: SitingRules, gain: TownYield) -> Why:
     """Find for each home without a garden the condition that stops it and the tightest rule.
 
     Parameters
@@ -135,7 +135,7 @@ def explain_refusals(lots: Lots, around: Surroundings, ground: Ground, how: Siti
 
 
 def _fits_under(
-    step: int, rows: IntArray, lots: Lots, around: Surroundings, ground: Ground, how: SitingRules, gain: Yield
+    step: int, rows: IntArray, lots: Lots, around: Surroundings, ground: Ground, how: SitingRules, gain: TownYield
 ) -> npt.NDArray[np.bool_]:
     """Which homes get a garden with the first ``step`` + 1 conditions in force."""
     relaxed = {name: True for name, _ in CONDITIONS[step + 1 :] if name.startswith("ignore")}
@@ -145,7 +145,9 @@ def _fits_under(
     return _finds(some, around, ground, how._replace(rules=how.rules._replace(**relaxed)), gain)
 
 
-def _finds(lots: Lots, around: Surroundings, ground: Ground, how: SitingRules, gain: Yield) -> npt.NDArray[np.bool_]:
+def _finds(
+    lots: Lots, around: Surroundings, ground: Ground, how: SitingRules, gain: TownYield
+) -> npt.NDArray[np.bool_]:
     """Which homes get a garden."""
     fresh = ground._replace(memo=np.zeros_like(ground.memo))
     placed = place_gardens(city_of(lots, around.building_edges), fresh, how, gain, any_will_do=True)
@@ -153,7 +155,7 @@ def _finds(lots: Lots, around: Surroundings, ground: Ground, how: SitingRules, g
 
 
 def _tightest(
-    lots: Lots, around: Surroundings, ground: Ground, how: SitingRules, gain: Yield
+    lots: Lots, around: Surroundings, ground: Ground, how: SitingRules, gain: TownYield
 ) -> tuple[ObjectArray, FloatArray]:
     """The rule that has to give least, as a part of its own distance; then the rules that are no distances."""
     n = len(lots.lot)

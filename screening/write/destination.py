@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Final
 from screening.errors import OutputExistsError, ParameterError, ScreeningError
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Collection, Iterator, Sequence
 
 _NO_ROOM_ERRNOS: Final = frozenset({errno.ENOSPC, errno.EDQUOT, errno.EFBIG})
 # The wordings of SQLite and GDAL where a write found no room. Not every such failure says so: see `_has_room`.
@@ -47,8 +47,42 @@ def check_output(path: Path, overwrite: bool) -> None:  # noqa: FBT001 - the int
     if path.suffix.lower() != ".gpkg":
         message = f"The output '{path}' must be a GeoPackage: give it a name that ends in .gpkg."
         raise ParameterError(message)
+    _check_place(path, overwrite=overwrite, example="candidates.gpkg")
+
+
+def check_file(path: Path, *, endings: Collection[str], overwrite: bool) -> None:
+    """Refuse a place for a file made from the result that cannot take it, before reading anything.
+
+    Parameters
+    ----------
+    path : Path
+        The file to be written.
+    endings : collection of str
+        What its name may end in, with the dot.
+    overwrite : bool
+        Whether a file there may be replaced.
+
+    Raises
+    ------
+    ParameterError
+        The name has another ending, is a folder, or its folder doesn't exist.
+    OutputExistsError
+        A file is there already and may not be replaced.
+    ScreeningError
+        The folder cannot be written to.
+    """
+    if path.suffix.lower() not in endings:
+        *most, last = endings
+        named = f"{', '.join(most)} or {last}" if most else last
+        message = f"The output '{path}' must have a name that ends in {named}."
+        raise ParameterError(message)
+    _check_place(path, overwrite=overwrite, example=f"list{path.suffix}")
+
+
+def _check_place(path: Path, *, overwrite: bool, example: str) -> None:
+    """Refuse a name that is a folder, has no folder, must stay as it is, or a folder that cannot be written to."""
     if path.is_dir():
-        message = f"The output '{path}' is a folder: name a file in it, for example '{path / 'candidates.gpkg'}'."
+        message = f"The output '{path}' is a folder: name a file in it, for example '{path / example}'."
         raise ParameterError(message)
     folder = path.absolute().parent
     if not folder.is_dir():
@@ -132,30 +166,59 @@ def staged_file(path: Path, *, overwrite: bool, needed_bytes: int) -> Iterator[P
         Disk full, no right to write, file in use.
     """
     check_output(path, overwrite)
-    path = path.absolute()
+    with staged_files((path,), overwrite=overwrite, needed_bytes=needed_bytes) as (staged,):
+        yield staged
+
+
+@contextlib.contextmanager
+def staged_files(paths: Sequence[Path], *, overwrite: bool, needed_bytes: int) -> Iterator[tuple[Path, ...]]:
+    """Give names for files that belong together; when the block ends well, they stand at `paths`, otherwise none does.
+
+    Parameters
+    ----------
+    paths : sequence of Path
+        Where the finished files go; all in one folder, and looked at before (`check_output`, `check_file`).
+    overwrite, needed_bytes
+        As for `staged_file`.
+
+    Yields
+    ------
+    tuple of Path
+        The names to write to.
+
+    Raises
+    ------
+    ScreeningError
+        Disk full, no right to write, file in use.
+    """
+    paths = [path.absolute() for path in paths]
+    first = paths[0]
     try:
-        folder = Path(tempfile.mkdtemp(prefix=f".{path.stem}-", suffix=".unfinished", dir=path.parent))
+        folder = Path(tempfile.mkdtemp(prefix=f".{first.stem}-", suffix=".unfinished", dir=first.parent))
     except OSError as error:
-        raise _failure(path, error, path.parent, needed_bytes) or error from error
+        raise _failure(first, error, first.parent, needed_bytes) or error from error
     try:
-        staged = folder / path.name
+        staged = tuple(folder / path.name for path in paths)
         try:
             yield staged
-            _flush(staged)
-            _check_replaceable(path, overwrite=overwrite)
-            staged.replace(path)
+            for name in staged:
+                _flush(name)
+            for path in paths:
+                _check_replaceable(path, overwrite=overwrite)
+            for name, path in zip(staged, paths, strict=True):
+                name.replace(path)
         except (ScreeningError, KeyboardInterrupt):
             raise
         except (OSError, RuntimeError, sqlite3.Error) as error:
             for leftover in folder.iterdir():
                 leftover.unlink()
-            failure = _failure(path, error, folder, needed_bytes)
+            failure = _failure(first, error, folder, needed_bytes)
             if failure is not None:
                 raise failure from error
             raise
     finally:
         shutil.rmtree(folder, ignore_errors=True)
-    _flush(path.parent)
+    _flush(first.parent)
 
 
 def _failure(path: Path, error: Exception, folder: Path, needed_bytes: int) -> ScreeningError | None:

@@ -247,6 +247,15 @@ _STYLES: Final[Mapping[str, Style]] = {
             ),
         ),
     ),
+    "districts": Style(
+        title="Districts",
+        rules=(
+            Rule(
+                title="area with totals",
+                symbols=(Fill(colour=colours.PAPER, line=colours.QUIET_INK, width=1.5, opacity=0.0, dash="8 4"),),
+            ),
+        ),
+    ),
     "streets": Style(
         title="Streets",
         rules=(

@@ -1,0 +1,289 @@
+"""Runs that break: what is kept, what is computed anew, and that the end is the same to the byte."""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import sqlite3
+import subprocess
+import sys
+import time
+
+import geopandas as gpd
+import pyarrow.parquet as pq
+import pytest
+import shapely
+from made_lots import hourly_rain, make_town_module, read_town
+
+from screening.batch import parts, run, tile_loop
+from screening.errors import OutputExistsError
+from screening.params import load_params
+
+TILE = {"batch.tile_size_m": 100.0}
+
+
+@pytest.fixture(scope="module")
+def town(tmp_path_factory):
+    """Run file of a town of forty lots on several small tiles."""
+    folder = tmp_path_factory.mktemp("town")
+    make_town_module().make_town(folder / "made", 40, 11, n_rain_years=1)
+    return read_town(folder / "made", rain_mm=hourly_rain(1, 11)).write(folder / "town")
+
+
+@pytest.fixture(scope="module")
+def undisturbed(town, tmp_path_factory):
+    """The bytes of a run that nothing disturbs."""
+    output = tmp_path_factory.mktemp("undisturbed") / "out.gpkg"
+    run(load_params(town, TILE), output=output, jobs=1)
+    assert [path.name for path in output.parent.iterdir()] == ["out.gpkg"]
+    return output.read_bytes()
+
+
+class Stopped(BaseException):
+    """Stands for whatever ends a process."""
+
+
+def broken_after(n_tiles, monkeypatch, params, output, **more):
+    """Start a run and break it off after some tiles; names of the parts it leaves."""
+    work = tile_loop.work
+    done = []
+
+    def counted(*arguments):
+        if len(done) == n_tiles:
+            raise Stopped
+        done.append(work(*arguments))
+        return done[-1]
+
+    with monkeypatch.context() as patched:
+        patched.setattr(tile_loop, "work", counted)
+        with pytest.raises(Stopped):
+            run(params, output=output, jobs=1, **more)
+    return sorted(path.name for path in parts.folder_of(output).glob("tile_*"))
+
+
+def worked_on(monkeypatch):
+    """Names of the tiles that are screened from now on."""
+    work = tile_loop.work
+    names = []
+
+    def noted(task, *arguments):
+        names.append(parts.tile_name(task.tile))
+        return work(task, *arguments)
+
+    monkeypatch.setattr(tile_loop, "work", noted)
+    return names
+
+
+def test_a_broken_run_goes_on_and_ends_with_the_same_bytes(town, undisturbed, tmp_path, monkeypatch):
+    output = tmp_path / "out.gpkg"
+    left = broken_after(3, monkeypatch, load_params(town, TILE), output)
+    assert len(left) == 3
+    assert not output.exists()
+    again = worked_on(monkeypatch)
+    run(load_params(town, TILE), output=output, jobs=1, resume=True)
+    assert not set(again) & set(left)
+    assert len(again) >= 3
+    assert output.read_bytes() == undisturbed
+    assert [path.name for path in tmp_path.iterdir()] == ["out.gpkg"]
+
+
+def test_what_is_left_is_not_lost_by_mistake(town, undisturbed, tmp_path, monkeypatch):
+    output = tmp_path / "out.gpkg"
+    broken_after(2, monkeypatch, load_params(town, TILE), output)
+    with pytest.raises(OutputExistsError, match="--resume"):
+        run(load_params(town, TILE), output=output, jobs=1)
+    again = worked_on(monkeypatch)
+    run(load_params(town, TILE), output=output, jobs=1, overwrite=True)
+    assert len(again) >= 5
+    assert output.read_bytes() == undisturbed
+
+
+def test_a_run_that_finished_no_tile_leaves_nothing(town, tmp_path, monkeypatch):
+    assert broken_after(0, monkeypatch, load_params(town, TILE), tmp_path / "out.gpkg") == []
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize(
+    ("change", "tiles_anew"),
+    [
+        ({"ranking.weight_confidence": 2.0}, False),
+        ({"uncertainty.seed": 7}, False),
+        ({"rules.lot_line_m": 2.0}, True),
+        ({"soil.rate_mm_h": 5.0}, True),
+        ({"batch.tile_size_m": 150.0}, True),
+    ],
+)
+def test_a_changed_parameter_recomputes_what_it_touches(change, tiles_anew, town, tmp_path, monkeypatch):
+    output = tmp_path / "out.gpkg"
+    left = broken_after(3, monkeypatch, load_params(town, TILE), output)
+    changed = load_params(town, {**TILE, **change})
+    again = worked_on(monkeypatch)
+    run(changed, output=output, jobs=1, resume=True)
+    if "batch.tile_size_m" not in change:
+        assert (set(left) <= set(again)) == tiles_anew
+    run(changed, output=tmp_path / "fresh.gpkg", jobs=1)
+    assert output.read_bytes() == (tmp_path / "fresh.gpkg").read_bytes()
+
+
+def test_a_changed_input_is_named_and_recomputed(town, tmp_path, monkeypatch, caplog):
+    copy = tmp_path / "copy"
+    copy.mkdir()
+    for path in town.parent.iterdir():
+        (copy / path.name).write_bytes(path.read_bytes())
+    run_file, output = copy / town.name, tmp_path / "out.gpkg"
+    left = broken_after(3, monkeypatch, load_params(run_file, TILE), output)
+    wells = gpd.read_file(copy / "keep_0.gpkg")
+    wells.iloc[1:].to_file(copy / "keep_0.gpkg", engine="pyogrio")
+    again = worked_on(monkeypatch)
+    run(load_params(run_file, TILE), output=output, jobs=1, resume=True)
+    assert set(left) <= set(again)
+    assert "keep_0.gpkg" in caplog.text
+
+
+@pytest.mark.parametrize("damage", ["flipped", "cut", "gone", "listing"])
+def test_a_damaged_part_is_computed_anew(damage, town, undisturbed, tmp_path, monkeypatch):
+    output = tmp_path / "out.gpkg"
+    left = broken_after(3, monkeypatch, load_params(town, TILE), output)
+    folder = parts.folder_of(output) / left[1]
+    file = next(iter(sorted(folder.glob("*.parquet"))))
+    content = file.read_bytes()
+    if damage == "flipped":
+        middle = len(content) // 2
+        file.write_bytes(content[:middle] + bytes([content[middle] ^ 1]) + content[middle + 1 :])
+    elif damage == "cut":
+        file.write_bytes(content[:-20])
+    elif damage == "gone":
+        file.unlink()
+    else:
+        (folder / "files.json").write_text("{", encoding="utf-8")
+    again = worked_on(monkeypatch)
+    run(load_params(town, TILE), output=output, jobs=1, resume=True)
+    assert left[1] in again
+    assert left[0] not in again
+    assert output.read_bytes() == undisturbed
+
+
+def test_parts_of_another_form_are_not_read(town, undisturbed, tmp_path, monkeypatch):
+    output = tmp_path / "out.gpkg"
+    left = broken_after(2, monkeypatch, load_params(town, TILE), output)
+    manifest = parts.folder_of(output) / "manifest.json"
+    content = json.loads(manifest.read_text(encoding="utf-8"))
+    manifest.write_text(json.dumps({**content, "format": 999}), encoding="utf-8")
+    again = worked_on(monkeypatch)
+    run(load_params(town, TILE), output=output, jobs=1, resume=True)
+    assert set(left) <= set(again)
+    assert output.read_bytes() == undisturbed
+
+
+def test_a_part_is_geoparquet(town, tmp_path, monkeypatch):
+    output = tmp_path / "out.gpkg"
+    left = broken_after(3, monkeypatch, load_params(town, TILE), output)
+    files = [path for name in left for path in (parts.folder_of(output) / name).glob("candidate_homes.parquet")]
+    homes = gpd.read_parquet(files[0])
+    assert homes.crs.is_projected
+    assert shapely.is_valid(homes.geometry.to_numpy()).all()
+    assert "rank" not in pq.read_schema(files[0]).names
+
+
+def test_two_runs_do_not_share_an_output(town, tmp_path, monkeypatch):
+    work = tile_loop.work
+    output = tmp_path / "out.gpkg"
+    said = []
+
+    def with_another(*arguments):
+        if not said:
+            with pytest.raises(OutputExistsError, match="Another run") as caught:
+                run(load_params(town, TILE), output=output, jobs=1, overwrite=True)
+            said.append(str(caught.value))
+        return work(*arguments)
+
+    monkeypatch.setattr(tile_loop, "work", with_another)
+    run(load_params(town, TILE), output=output, jobs=1)
+    assert said
+    assert output.exists()
+
+
+def test_a_tile_that_fails_twice_is_reported_and_the_rest_delivered(town, undisturbed, tmp_path, monkeypatch):
+    work = tile_loop.work
+    output = tmp_path / "out.gpkg"
+    tried = []
+
+    def failing(task, *arguments):
+        if not tried or parts.tile_name(task.tile) == tried[0]:
+            tried.append(parts.tile_name(task.tile))
+            raise MemoryError("too much")
+        return work(task, *arguments)
+
+    with monkeypatch.context() as patched:
+        patched.setattr(tile_loop, "work", failing)
+        summary = run(load_params(town, TILE), output=output, jobs=1)
+    assert len(tried) == 2
+    assert len(summary.failed_tiles) == 1
+    assert tried[0] in summary.failed_tiles[0]
+    assert summary.reasons["tile_failed"] >= 1
+    assert summary.n_candidate_homes + summary.n_other_parcels + summary.n_parcels_merged == summary.n_parcels_read
+    with sqlite3.connect(output) as db:
+        text = db.execute("SELECT reason_text FROM other_parcels WHERE reason_code = 'tile_failed'").fetchone()[0]
+    assert "MemoryError" in text
+    # a later run has more luck, and only with that tile
+    again = worked_on(monkeypatch)
+    run(load_params(town, TILE), output=output, jobs=1, resume=True, overwrite=True)
+    assert again == [tried[0]]
+    assert output.read_bytes() == undisturbed
+
+
+def test_a_tile_that_fails_once_is_tried_again(town, undisturbed, tmp_path, monkeypatch):
+    work = tile_loop.work
+    output = tmp_path / "out.gpkg"
+    tried = []
+
+    def failing_once(*arguments):
+        tried.append(1)
+        if len(tried) == 2:
+            raise OSError(5, "Input/output error")
+        return work(*arguments)
+
+    monkeypatch.setattr(tile_loop, "work", failing_once)
+    assert run(load_params(town, TILE), output=output, jobs=1).failed_tiles == ()
+    assert output.read_bytes() == undisturbed
+
+
+@pytest.mark.slow
+def test_a_killed_run_goes_on(town, undisturbed, tmp_path):
+    """Kill -9 at some moment, workers and all; then resume."""
+    output = tmp_path / "out.gpkg"
+    command = [sys.executable, "-m", "screening", "run", str(town), "-o", str(output), "--jobs", "2", "--set",
+               "batch.tile_size_m=100.0", "--no-progress"]  # fmt: skip
+    for wait_s in (2.5, 4.0, 5.5):
+        process = subprocess.Popen([*command, "--resume"], start_new_session=True, stderr=subprocess.DEVNULL)
+        time.sleep(wait_s)
+        if process.poll() is None:
+            os.killpg(process.pid, signal.SIGKILL)
+        process.wait()
+        output.unlink(missing_ok=True)
+    subprocess.run([*command, "--resume"], check=True, capture_output=True)
+    assert output.read_bytes() == undisturbed
+    assert not parts.folder_of(output).exists()
+
+
+@pytest.mark.slow
+def test_a_worker_that_dies_is_survived(town, undisturbed, tmp_path):
+    """One of two workers is killed in mid-run; the others' tiles and its own are done all the same."""
+    output = tmp_path / "out.gpkg"
+    command = [sys.executable, "-m", "screening", "run", str(town), "-o", str(output), "--jobs", "2", "--set",
+               "batch.tile_size_m=100.0", "--no-progress"]  # fmt: skip
+    process = subprocess.Popen(command, stderr=subprocess.DEVNULL)
+    deadline = time.monotonic() + 60.0
+    killed = False
+    while not killed and time.monotonic() < deadline and process.poll() is None:
+        if len(list(parts.folder_of(output).glob("tile_*"))) >= 1:
+            children = subprocess.run(["pgrep", "-P", str(process.pid), "-f", "spawn_main"], check=False,
+                                      capture_output=True, text=True).stdout.split()  # fmt: skip
+            if children:
+                os.kill(int(children[0]), signal.SIGKILL)
+                killed = True
+        time.sleep(0.02)
+    assert killed
+    assert process.wait(timeout=180) == 0
+    assert output.read_bytes() == undisturbed
