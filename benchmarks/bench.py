@@ -12,11 +12,13 @@ import sqlite3
 import sys
 from pathlib import Path
 
+from draws import draws_table
 from measure import Measurement, measure
 from towns import HERE, WORK, town
+from water import water_table
 
 DOC = HERE.parent / "docs" / "benchmarks.md"
-STEPS = ("help", "run", "plain", "floor")
+STEPS = ("help", "run", "plain", "floor", "water", "draws")
 HELP_TIMES = 5
 WARM_UP_LOTS = 60
 INTRODUCTION = """\
@@ -141,6 +143,11 @@ def main() -> None:
         rows = measure_town(n_lots, arguments.steps, arguments.jobs, env)
         print("\n".join(rows), flush=True)
         lines += rows
+    if "water" in arguments.steps:
+        lines += ["", "## Water balance", "", *water_table()]
+    if "draws" in arguments.steps:
+        lines += ["", "## Draws of what is not known for sure", "", *draws_table([20_000], 1024)]
+    print("\n".join(lines[-20:]), flush=True)
     out = arguments.out or DOC
     out.parent.mkdir(exist_ok=True)
     out.write_text(INTRODUCTION + "\n".join(lines) + "\n", encoding="utf-8")

@@ -31,6 +31,7 @@ CODE_LISTS = {
     "END_CODES": "Ends of an overflow (`overflow_code`, `overflow_paths.end_code`)",
     "FLAG_CODES": "Flags: what to know about a candidate (`candidate_homes.flags`)",
     "ALTERNATIVE_CODES": "Alternatives to look at on a visit (`other_parcels.alternative_code`)",
+    "CAUSE_CODES": "What makes a volume unsure (`main_cause_code` of homes, streets and districts)",
     "TIGHTEST_CODES": "Tightest rules (`other_parcels.tightest_rule_code`)",
     "MERGE_CODES": "Why a parcel has no row of its own (`merged_parcels.merge_code`)",
     "SHAPE_CODES": "Shapes (`gardens.shape_code`)",
