@@ -249,21 +249,6 @@ def one_home(*, lot=None, buildings=None, downspouts=None, east=0.0, north=-0.03
     )
 
 
-def hourly_rain(n_years=1, seed=5):
-    """Invented hourly rain [mm] of whole years: storms of a few hours with long dry spells between."""
-    rng = np.random.default_rng(seed)
-    n = 8760 * n_years
-    rain = np.zeros(n)
-    hour = 0
-    while True:
-        hour += 1 + int(rng.exponential(90.0))
-        length = 1 + int(rng.exponential(6.0))
-        if hour + length >= n:
-            return np.round(rain, 2)
-        rain[hour : hour + length] = rng.exponential(rng.exponential(2.5) + 0.05, length)
-        hour += length
-
-
 def make_town_module():
     """The script that makes the sample town, as a module."""
     if "make_town" not in sys.modules:

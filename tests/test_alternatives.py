@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from made_lots import hourly_rain
+from made_rain import hourly_rain
 from test_barrels import steps_of
 
 from screening import alternatives, barrels

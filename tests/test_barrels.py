@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from made_lots import hourly_rain
+from made_rain import hourly_rain
 from reference_values import references
 from test_reference_files import FILES
 

@@ -11,7 +11,8 @@ from pathlib import Path
 import pytest
 import shapely
 from judge import Files, Numbers, judge, outline
-from made_lots import hourly_rain, make_town_module, read_town
+from made_lots import make_town_module, read_town
+from made_rain import hourly_rain
 from shapely import affinity
 
 from screening.batch import run

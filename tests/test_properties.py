@@ -11,7 +11,8 @@ import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from judge import read_layers
-from made_lots import NORTH_M, WEST_M, hourly_rain, make_town_module, one_home, read_town
+from made_lots import NORTH_M, WEST_M, make_town_module, one_home, read_town
+from made_rain import hourly_rain
 from shapely import affinity
 
 from screening.batch import run

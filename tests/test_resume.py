@@ -14,7 +14,8 @@ import geopandas as gpd
 import pyarrow.parquet as pq
 import pytest
 import shapely
-from made_lots import hourly_rain, make_town_module, read_town
+from made_lots import make_town_module, read_town
+from made_rain import hourly_rain
 
 from screening.batch import parts, run, tile_loop
 from screening.errors import OutputExistsError

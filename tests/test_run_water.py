@@ -8,7 +8,8 @@ import geopandas as gpd
 import numpy as np
 import pytest
 import shapely
-from made_lots import hourly_rain, make_town_module, read_town
+from made_lots import make_town_module, read_town
+from made_rain import hourly_rain
 
 from screening.batch import run
 from screening.errors import InputError, ParameterError
