@@ -25,6 +25,7 @@ COMMANDS: Final[Mapping[str, str]] = {
     "demo": "Do the whole job on the sample town.",
     "run": "Find and rank the candidate homes of a city.",
     "explain": "Show one home: its numbers and its picture.",
+    "map": "Make a page with a map of the result.",
     "table": "Write lists of a result for a spreadsheet.",
     "rules": "List the rule sets, or one with its sources.",
     "params": "Print the parameters as a commented run file.",
