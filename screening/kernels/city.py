@@ -29,6 +29,9 @@ from screening.kernels.targets import split_downspouts
 Array = np.ndarray
 
 
+LIMITED_FRAC = 0.9
+"""A garden of at least this part of the greatest area counts as limited by it (program default)."""
+
 WORTH_DIVIDING = 1.1
 """Two gardens in the place of one have to keep so much more (program default)."""
 
@@ -246,6 +249,9 @@ def _share_of_first(home: Home, rules: Rules, gain: Yield, rows: Array, runs: Ar
     if gain.side_run > 0.0 or gain.berm_m > 0.0:
         wanted = rectangle_outline_m2(wanted, USUAL_RATIO, gain.depth_m[band], gain.side_run, gain.berm_m)
     if rows[0, FOUND] == 0.0 or wanted <= rules.max_area_m2 * (1.0 + 1e-9):
+        return none
+    # where the ground gives less than the greatest area, it is not this limit that asks for a second garden
+    if rows[0, LENGTH] * rows[0, WIDTH] < LIMITED_FRAC * rules.max_area_m2:
         return none
     total = 0.0
     for j in range(n):

@@ -17,3 +17,6 @@ _LEAF: Final[dict[str, Any]] = {**_ALLOCATING, "_nrt": False}
 # what is not said, a function takes from its caller: so both say it
 kernel = njit(**_ALLOCATING)
 leaf = njit(**_LEAF)
+
+# a leaf that is always written out in place: handing over tuples of many arrays took as long as reading them
+inlined = njit(**_LEAF, forceinline=True)

@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import math
-from typing import Any, Final, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
-from numba import njit
 
-from screening.kernels.compiled import kernel, leaf
+from screening.kernels.compiled import inlined, kernel, leaf
 from screening.kernels.points import N_BINS, N_CELLS, explained, three_points
 
 Array = np.ndarray
@@ -34,16 +33,6 @@ VOLUME_UNITS = float(2**24)
 
 STRIP = 16
 """Volumes go to their draws in strips of so many homes, a cache line of each draw at a time."""
-
-_INLINED: Final[dict[str, Any]] = {
-    "cache": True,
-    "nogil": True,
-    "error_model": "numpy",
-    "_nrt": False,
-    "forceinline": True,
-}
-inlined = njit(**_INLINED)
-"""A leaf that is always written out in place: handing over a table of many arrays took as long as reading it."""
 
 _MASK32 = np.uint64(0xFFFFFFFF)
 _STEP = np.uint64(0x9E3779B97F4A7C15)

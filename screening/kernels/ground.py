@@ -12,7 +12,7 @@ import numpy as np
 
 from screening.kernels import flow
 from screening.kernels.bowls import rectangle_outline_m2, rectangle_storage_m2
-from screening.kernels.compiled import leaf
+from screening.kernels.compiled import inlined, leaf
 from screening.kernels.elevation import sample
 from screening.kernels.plane import crosses, inside, segment_enters
 from screening.kernels.targets import wanted_area
@@ -116,7 +116,7 @@ class Home(NamedTuple):
     barriers: Array
 
 
-@leaf
+@inlined
 def band_of(slope_pct: float, breaks_pct: Array) -> int:
     """Which slope band a slope falls into: 0 up to and with the first break."""
     band = 0
@@ -126,7 +126,7 @@ def band_of(slope_pct: float, breaks_pct: Array) -> int:
     return band
 
 
-@leaf
+@inlined
 def diverted_roof(roof_m2: float, area_m2: float, band: int, gain: Yield) -> float:
     """Roof area [m2] whose whole runoff would equal what a garden of an outline's area diverts."""
     roof_m2 *= gain.connected
@@ -149,13 +149,13 @@ def diverted_roof(roof_m2: float, area_m2: float, band: int, gain: Yield) -> flo
     return roof_m2 * ((1.0 - w) * gain.fraction[band, i] + w * gain.fraction[band, i + 1])
 
 
-@leaf
+@inlined
 def target_area(roof_m2: float, band: int, gain: Yield, rules: Rules) -> float:
     """Area [m2] of the outline the sizing method asks for near the house, within the least and greatest allowed."""
     return _allowed_area(max(gain.per_roof[band] * roof_m2, gain.fixed_m2), band, gain, rules)
 
 
-@leaf
+@inlined
 def _allowed_area(storage_m2: float, band: int, gain: Yield, rules: Rules) -> float:
     """Area [m2] of the outline of a garden with a storage area, within the least and greatest allowed."""
     area = storage_m2
@@ -245,7 +245,7 @@ def mean_elevation(ground: Ground, cx: float, cy: float, ux: float, uy: float, h
     return total / n if n > 0 else np.nan
 
 
-@leaf
+@inlined
 def can_serve(
     home: Home, ground: Ground, rules: Rules, j: int, px: float, py: float, mean_z: float
 ) -> tuple[bool, float, float]:
@@ -301,7 +301,7 @@ def nearest_on_rectangle(
     return cx + a * ux - b * uy, cy + a * uy + b * ux
 
 
-@leaf
+@inlined
 def low_rim(ground: Ground, cx: float, cy: float, ux: float, uy: float, hl: float, hw: float) -> tuple[float, float]:
     """The lowest of eight points of the rim: middles of the sides first, then corners."""
     best = np.inf
@@ -324,7 +324,7 @@ def low_rim(ground: Ground, cx: float, cy: float, ux: float, uy: float, hl: floa
     return bx, by
 
 
-@leaf
+@inlined
 def overflow_start(ground: Ground, rim_x: float, rim_y: float, cx: float, cy: float) -> tuple[int, int]:
     """The cell half a cell outside the rim, seen from the garden's middle, where the overflow sets out."""
     length = math.sqrt((rim_x - cx) * (rim_x - cx) + (rim_y - cy) * (rim_y - cy))
@@ -358,7 +358,7 @@ def follow(home: Home, ground: Ground, rules: Rules, r: int, c: int, path: Array
     )
 
 
-@leaf
+@inlined
 def overflow_end(home: Home, ground: Ground, rules: Rules, r: int, c: int, path: Array) -> int:
     """What the overflow from a cell ends at; remembered for cells of the own lot."""
     if r < 0 or c < 0 or r >= ground.z.shape[0] or c >= ground.z.shape[1]:

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from screening.kernels import flow
-from screening.kernels.compiled import leaf
+from screening.kernels.compiled import inlined, leaf
 from screening.kernels.ground import (
     Ground,
     Home,
@@ -66,7 +66,7 @@ class Shape(NamedTuple):
     roof_m2: float
 
 
-@leaf
+@inlined
 def block_of(table: Array, i: int, j: int, n: int, m: int) -> float:
     """Sum of the ``n`` by ``m`` cells from ``(i, j)`` on, from an integral image."""
     return table[i + n, j + m] - table[i, j + m] - table[i + n, j] + table[i, j]
@@ -78,7 +78,7 @@ def length_of(ratio: float, width: int) -> int:
     return int(ratio * width + 0.5)
 
 
-@leaf
+@inlined
 def fits(count: Array, p: int, q: int, n: int, m: int) -> bool:
     """Whether ``n`` by ``m`` usable cells lie around a node."""
     i = p - n // 2
@@ -88,14 +88,14 @@ def fits(count: Array, p: int, q: int, n: int, m: int) -> bool:
     return block_of(count, i, j, n, m) == n * m
 
 
-@leaf
+@inlined
 def _sides(shape: Shape, width: int) -> tuple[int, int]:
     """Cells of a rectangle along the frame's axes."""
     length = length_of(shape.ratio, width)
     return (width, length) if shape.across else (length, width)
 
 
-@leaf
+@inlined
 def middle_of(canvas: Canvas, p: int, q: int, n: int, m: int) -> tuple[float, float]:
     """Middle [m] of the rectangle of ``n`` by ``m`` cells at a node."""
     u = (canvas.i0 + p - n // 2 + 0.5 * n) * canvas.step
@@ -103,7 +103,7 @@ def middle_of(canvas: Canvas, p: int, q: int, n: int, m: int) -> tuple[float, fl
     return u * canvas.ux - v * canvas.uy, u * canvas.uy + v * canvas.ux
 
 
-@leaf
+@inlined
 def roof_in_reach(
     home: Home,
     ground: Ground,
@@ -143,7 +143,7 @@ def roof_in_reach(
     return roof, run
 
 
-@leaf
+@inlined
 def _roof_near(
     home: Home,
     indoors: Array,
@@ -194,9 +194,7 @@ def _target_here(
     hl: float,
     hw: float,
 ) -> float:
-    """Area [m2] that a rectangle of a place should have for the roof that it serves."""
-    if gain.far_factor <= 0.0:
-        return target_area(roof_m2, band, gain, rules)
+    """Area [m2] that a rectangle of a place should have for the roof that it serves, by near and far factors."""
     far = 0.0
     shortest = home.max_run_m
     for j in range(home.downspouts.shape[0]):
@@ -210,7 +208,7 @@ def _target_here(
     return target_with_far(roof_m2 - far, far, shortest, band, gain, rules)
 
 
-@leaf
+@inlined
 def most_of(roof_m2: float, area_m2: float, low: int, high: int, gain: Yield, rules: Rules) -> float:
     """The most that a garden of at most an area would keep in any of some slope bands [m2 of roof]."""
     best = 0.0
@@ -235,7 +233,7 @@ def _size_for(area_m2: float, ratio: float, step: float, m_low: int, m_high: int
     return max(m_low, min(m_high, int(math.floor(math.sqrt(area_m2 / ratio) / step + 1e-9))))
 
 
-@leaf
+@inlined
 def _end_of(
     home: Home,
     ground: Ground,
@@ -310,7 +308,7 @@ def shape_of(home: Home, rules: Rules, gain: Yield, canvas: Canvas, angle: float
     return Shape(angle, across, ratio, least, most, low, high, roof)
 
 
-@leaf
+@inlined
 def try_node(
     home: Home,
     ground: Ground,
@@ -370,7 +368,9 @@ def try_node(
         roof, run = roof_in_reach(home, ground, rules, cx, cy, ux, uy, 0.5 * n * step, 0.5 * m * step, False, among)
         if roof <= 0.0:
             return True
-        target = _target_here(home, ground, rules, gain, roof, band, cx, cy, ux, uy, 0.5 * n * step, 0.5 * m * step)
+        target = target_area(roof, band, gain, rules)
+        if gain.far_factor > 0.0:
+            target = _target_here(home, ground, rules, gain, roof, band, cx, cy, ux, uy, 0.5 * n * step, 0.5 * m * step)
         if width == shape.least or n * m * step * step <= target * 1.001:
             break
         width = _size_for(target, shape.ratio, step, shape.least, width - 1)
@@ -398,7 +398,9 @@ def try_node(
     roof, run = roof_in_reach(home, ground, rules, cx, cy, ux, uy, hl, hw, True, -1)
     if roof <= 0.0:
         return True
-    target = _target_here(home, ground, rules, gain, roof, band, cx, cy, ux, uy, hl, hw)
+    target = target_area(roof, band, gain, rules)
+    if gain.far_factor > 0.0:
+        target = _target_here(home, ground, rules, gain, roof, band, cx, cy, ux, uy, hl, hw)
     volume = diverted_roof(roof, min(area, target), band, gain)
     if _better(volume, run, best[row]):
         best[row, FOUND] = 1.0
