@@ -34,6 +34,7 @@ LAYERS = [
         "alternatives",
         "uncertainty",
         "ageing",
+        "street_plan",
     },
     {"pipeline"},
     {"read", "write", "report", "sheets", "sample"},

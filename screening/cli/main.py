@@ -26,6 +26,7 @@ COMMANDS: Final[Mapping[str, str]] = {
     "run": "Find and rank the candidate homes of a city.",
     "explain": "Show one home: its numbers and its picture.",
     "map": "Make a page with a map of the result.",
+    "sheets": "Print a sheet for the visit of each home.",
     "table": "Write lists of a result for a spreadsheet.",
     "rules": "List the rule sets, or one with its sources.",
     "params": "Print the parameters as a commented run file.",

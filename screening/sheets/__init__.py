@@ -1,0 +1,1 @@
+"""Sheets for site visits: one printed page a candidate home, made from a finished GeoPackage alone."""
