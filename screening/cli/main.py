@@ -25,6 +25,7 @@ COMMANDS: Final[Mapping[str, str]] = {
     "demo": "Do the whole job on the sample town.",
     "run": "Find and rank the candidate homes of a city.",
     "explain": "Show one home: its numbers and its picture.",
+    "streets": "Plan a season of visits: which streets, and in which order.",
     "map": "Make a page with a map of the result.",
     "sheets": "Print a sheet for the visit of each home.",
     "table": "Write lists of a result for a spreadsheet.",

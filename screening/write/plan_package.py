@@ -1,0 +1,110 @@
+"""A season's plan as a GeoPackage of its own: the same care and the same bytes as the result, never in its place."""
+
+from __future__ import annotations
+
+import contextlib
+import sqlite3
+from typing import TYPE_CHECKING
+
+import pandas as pd
+import pyarrow as pa
+
+from screening import columns
+from screening.errors import OutputExistsError
+from screening.write.destination import check_output, staged_file
+from screening.write.package import _EMPTY_FILE_BYTES, _gdal_options, _Table, _verify, _write_table
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+    from pathlib import Path
+
+    import pyproj
+
+    from screening.columns import Layer
+
+
+def check_plan(path: Path, *, overwrite: bool) -> None:
+    """Refuse a place for a plan that cannot take it, before reading anything.
+
+    Raises
+    ------
+    ParameterError, OutputExistsError, ScreeningError
+        As `check_output`; and a result of a run is never replaced by a plan.
+    """
+    check_output(path, overwrite)
+    if path.exists() and "candidate_homes" in _tables_of(path):
+        raise OutputExistsError(
+            f"The output '{path}' is a result of a run, and a plan never replaces one: choose another name."
+        )
+
+
+def _tables_of(path: Path) -> set[str]:
+    try:
+        with contextlib.closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)) as connection:
+            return {row[0] for row in connection.execute("SELECT name FROM sqlite_master WHERE type = 'table'")}
+    except sqlite3.Error:
+        return set()
+
+
+def write_plan(
+    path: Path,
+    tables: Mapping[str, pa.Table],
+    layers: Sequence[Layer],
+    *,
+    crs: pyproj.CRS,
+    record: Mapping[str, str],
+    overwrite: bool,
+) -> None:
+    """Write a plan as one GeoPackage, or leave the folder as it was.
+
+    Parameters
+    ----------
+    path : Path
+        Ends in ``.gpkg``.
+    tables : Mapping[str, pyarrow.Table]
+        By layer, geometry as WKB in the column ``geom``; a layer whose rows have none is written as a plain table.
+    layers : sequence of Layer
+        What they are.
+    crs : pyproj.CRS
+        Working CRS. [m]
+    record : Mapping[str, str]
+        Written as the layer ``run_record``.
+    overwrite : bool
+        Whether an earlier plan may be replaced.
+
+    Raises
+    ------
+    ParameterError, OutputExistsError, ScreeningError
+        As `check_plan`; disk full: nothing is left behind.
+    """
+    check_plan(path, overwrite=overwrite)
+    ready: list[_Table] = []
+    guide: list[tuple[str, str, str, str, str]] = []
+    for layer in layers:
+        rows = tables[layer.name]
+        geometry_type = layer.geometry_type
+        if rows.num_rows and rows[columns.GEOMETRY_NAME].null_count == rows.num_rows:
+            geometry_type = None
+        if geometry_type is None:
+            rows = rows.drop_columns([columns.GEOMETRY_NAME])
+        else:
+            meaning = "place, in the coordinate system of the file [m]"
+            guide.append((layer.name, columns.GEOMETRY_NAME, geometry_type, "m", meaning))
+        for column in layer.columns:
+            codes = f": {', '.join(column.codes)}" if column.codes else ""
+            guide.append((layer.name, column.name, column.dtype, column.unit, column.meaning + codes))
+        # the fields' metadata are for spreadsheets; the guide says the same here
+        ready.append(
+            _Table(layer.name, rows.cast(pa.schema([field.remove_metadata() for field in rows.schema])), geometry_type)
+        )
+    run_record = pd.DataFrame(sorted(record.items()), columns=["key", "value"], dtype="string")
+    guide_frame = pd.DataFrame(guide, columns=["layer", "column", "type", "unit", "meaning"])
+    ready.append(_Table("run_record", columns.pack(run_record, "run_record"), None))
+    ready.append(_Table("column_guide", columns.pack(guide_frame, "column_guide"), None))
+    with staged_file(
+        path, overwrite=overwrite, needed_bytes=_EMPTY_FILE_BYTES + sum(table.size_bytes for table in ready)
+    ) as staged:
+        with _gdal_options():
+            for table in ready:
+                _write_table(staged, table, crs)
+        _verify(staged, ready)
