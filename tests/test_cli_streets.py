@@ -98,6 +98,8 @@ def test_volumes_visits_and_expectation_follow_from_the_homes(result):
     assert plan["expected"]["diverted_high_m3_y"] == pytest.approx(0.5 * plan["if_all_took_part"]["diverted_high_m3_y"])
     for row in plan["plan_streets"]:
         assert row["expected_m3_y"] == pytest.approx(0.25 * row["diverted_m3_y"])
+        assert row["expected_low_m3_y"] == pytest.approx(0.1 * row["diverted_low_m3_y"])
+        assert row["expected_high_m3_y"] == pytest.approx(0.5 * row["diverted_high_m3_y"])
         assert row["gardens_expected"] == 0.25 * row["n_visits"]
     visited = [row["home_id"] for row in plan["visits"]]
     assert len(visited) == len(set(visited)) == 14

@@ -79,9 +79,10 @@ def best_by_brute_force(table, wished):
 @st.composite
 def problems(draw):
     n = draw(st.integers(1, 8))
-    visits = draw(st.lists(st.integers(1, 6), min_size=n, max_size=n))
-    # few different volumes, so that many plans are as good as each other
-    volume = draw(st.lists(st.integers(0, 6).map(lambda litres: 1000 * litres), min_size=n, max_size=n))
+    # few different numbers, so that many plans are as good as each other
+    most = draw(st.sampled_from([2, 3, 6]))
+    visits = draw(st.lists(st.integers(1, most), min_size=n, max_size=n))
+    volume = draw(st.lists(st.integers(0, most).map(lambda litres: 1000 * litres), min_size=n, max_size=n))
     priority = [draw(st.integers(0, v)) for v in visits]
     state = draw(st.lists(st.sampled_from(["free"] * 8 + ["in", "out"]), min_size=n, max_size=n))
     share = Fraction(draw(st.sampled_from([0, 0, 1000, 2500, 4000, 10_000])), 10_000)
@@ -134,12 +135,20 @@ def test_the_simple_rule_can_be_worse():
     assert greedy(table, wished).tolist() == [True, False, False]
     found = choose(table, wished)
     assert (found.is_chosen.tolist(), found.worth_l) == ([False, True, True], 48)
+    # it goes by the visit, not by the side
+    assert greedy(sides([4, 1], [8, 5]), wishes(2, 4)).tolist() == [False, True]
 
 
 def test_equal_plans_go_by_the_order_of_the_sides():
     table = sides([2] * 6, [10] * 6)
     assert choose(table, wishes(6, 4)).is_chosen.tolist() == [True, True, False, False, False, False]
     assert choose(table, wishes(6, 4, is_out=[0])).is_chosen.tolist() == [False, True, True, False, False, False]
+    # the simple rule would take the second and third, and five sets are as good
+    assert choose(sides([2, 1, 1], [10, 8, 2]), wishes(3, 2)).is_chosen.tolist() == [True, False, False]
+    table = sides([2, 2, 1, 1, 1, 1], [10, 10, 8, 8, 2, 2])
+    assert choose(table, wishes(6, 2, is_out=[0])).is_chosen.tolist() == [False, False, True, True, False, False]
+    table = sides([3, 3, 2, 2, 1, 1], [12, 12, 9, 9, 3, 3])
+    assert choose(table, wishes(6, 3)).is_chosen.tolist() == [True, False, False, False, False, False]
     # as much water with fewer visits comes before the order
     assert choose(sides([3, 2], [10, 10]), wishes(2, 3)).is_chosen.tolist() == [False, True]
     # nothing is visited for nothing
@@ -385,6 +394,13 @@ def test_a_street_in_pieces_drawn_either_way_has_two_sides():
         assert sides_of(lots, shapely.MultiLineString(order)).side.tolist() == ["north side", "south side"] * 3
 
 
+def test_a_street_to_the_north_that_leans_both_ways_has_two_sides():
+    pieces = [shapely.LineString([(0, 0), (-5, 100)]), shapely.LineString([(0, 200), (5, 300)])]
+    lots = [lot(sign * 25, y) for y in (50, 250) for sign in (1, -1)]
+    for order in itertools.permutations([*pieces, shapely.LineString([(0, 400), (0, 350)])]):
+        assert sides_of(lots, shapely.MultiLineString(order)).side.tolist() == ["east side", "west side"] * 2
+
+
 def test_a_bend_keeps_its_sides_and_a_ring_has_an_inner_one():
     bend = shapely.LineString([(0, 0), (100, 0), (100, 100)])
     inside, outside = [lot(50, 20), lot(80, 60)], [lot(50, -20), lot(120, 60)]
@@ -509,6 +525,29 @@ def test_the_bound_is_the_shortest_way_where_places_stand_on_a_ring():
     assert least_length_m(every, 1, 3 * around) <= around + 1e-6
 
 
+@settings(max_examples=40, deadline=None)
+@given(st.integers(0, 10_000), st.integers(2, 6), st.integers(1, 3), st.booleans(), st.floats(1.0, 3.0))
+def test_no_ways_fall_short_of_the_bound(seed, n, n_ways, has_start, too_long):
+    n_ways = min(n, n_ways)
+    every = town_distances(np.random.default_rng(seed), n + 1)
+    if not has_start:
+        every[n, :] = every[:, n] = 0.0
+    exact = math.inf
+    for order in itertools.permutations(range(n)):
+        for cuts in itertools.combinations(range(1, n), n_ways - 1):
+            days = [order[begin:end] for begin, end in itertools.pairwise([0, *cuts, n])]
+            exact = min(exact, sum(way_length_m(np.array([n, *day]), every) for day in days))
+    assert least_length_m(every, n_ways, too_long * exact) <= exact + 1e-6
+
+
+def test_ways_that_all_go_far_are_all_counted_in_the_bound():
+    # four homes beside each other, 100 m from the start, on two days
+    every = np.zeros((5, 5))
+    every[4, :4] = every[:4, 4] = 100.0
+    assert least_length_m(every, 2, 400.0) == pytest.approx(400.0)
+    assert least_length_m(every, 1, 200.0) == pytest.approx(200.0)
+
+
 def test_the_shortest_tree_of_a_square_and_its_middle():
     xy = np.array([[0, 0], [0, 2], [2, 0], [2, 2], [1, 1]], dtype=float)
     every = np.hypot(*(xy[:, None] - xy[None]).transpose(2, 0, 1))
@@ -605,6 +644,12 @@ def test_a_bend_is_not_cut_short():
     bend = shapely.LineString(100 * np.column_stack([np.cos(angle), np.sin(angle)]))
     _, distance = net_distances([bend], [(100, 0), (-100, 0)])
     assert distance[0, 1] == pytest.approx(bend.length)
+    # a quarter of it, with a crossing on the way
+    quarter = shapely.LineString(shapely.get_coordinates(bend)[:20])
+    crossing = shapely.LineString([(60, 60), (85, 85)])
+    ends = [quarter.coords[0], quarter.coords[-1]]
+    _, distance = net_distances([quarter, crossing], ends)
+    assert distance[0, 1] == pytest.approx(quarter.length)
 
 
 def test_without_streets_the_way_is_straight():

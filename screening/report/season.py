@@ -193,7 +193,7 @@ def _walks(
     """Share the visits out over days and put each in order."""
     if not 0 < len(visited) <= street_plan.MOST_STOPS:
         return (), 0.0
-    # in an order of its own, so that the way does not hang on the order of the file
+    # by identifier: of the two directions of a walk the one whose first home comes first is taken
     visited = visited[np.argsort(homes.home_id[visited].astype(str), kind="stable")]
     places = gathered.stand_m[visited]
     side = gathered.of_home[visited]

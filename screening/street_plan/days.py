@@ -71,7 +71,11 @@ def plan_days(distance_m: FloatArray, per_day: int, start_m: FloatArray | None =
     around = least_length_m(every, len(days), total)
     # a walk is at least twice as long as its farthest place is far, so as its places are far on average
     there_and_back = 2.0 * float(hub_m.sum()) / per_day
-    return Walks(tuple(days), length, min(max(around, there_and_back), total))
+    bound = max(around, there_and_back)
+    if bound > total * (1.0 + 1e-9) + 1e-6:
+        msg = f"walks of {total} m are shorter than their bound of {bound} m"
+        raise RuntimeError(msg)
+    return Walks(tuple(days), length, min(bound, total))
 
 
 def _length_m(rows: IntArray, every: FloatArray) -> float:

@@ -255,7 +255,7 @@ def least_length_m(distance_m: FloatArray, n_ways: int, upper_m: float) -> float
         if not off.any():
             break
         price += pace * max(upper_m - bound, 0.0) / float(off @ off) * off
-    return float(min(best, upper_m))
+    return best
 
 
 def _one_tree(distance_m: FloatArray) -> tuple[IntArray, float]:
