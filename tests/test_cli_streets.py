@@ -224,6 +224,8 @@ def test_the_bonus_makes_neighbours_of_chosen_sides_worth_more(tmp_path):
     # the bonus is for choosing; nobody reads it as water
     assert with_bonus["if_all_took_part"]["diverted_m3_y"] == pytest.approx(4 * 60 + 4 * 49)
     assert with_bonus["choice"]["worth_m3_y"] == pytest.approx(4 * 60 + 4 * 49 * 1.05)
+    left_out = next(row for row in with_bonus["plan_streets"] if not row["is_chosen"])
+    assert left_out["why_text"].endswith("fit only in place of others that together count at least as much")
 
 
 # --- the text ---

@@ -155,6 +155,26 @@ def test_equal_plans_go_by_the_order_of_the_sides():
     assert choose(sides([1, 1], [0, 5]), wishes(2, 2)).is_chosen.tolist() == [False, True]
 
 
+@pytest.mark.parametrize(
+    ("visits", "volume", "n_visits"),
+    [
+        ([2, 2, 1, 1, 1, 1, 1, 1], [5, 4, 4, 6, 5, 4, 4, 4], 7),
+        ([3, 1, 1, 3, 1, 1, 2, 1], [5, 4, 2, 3, 1, 6, 4, 1], 6),
+        ([1, 3, 1, 2, 3, 2, 3, 2], [4, 9, 1, 2, 9, 8, 12, 4], 7),
+        ([2, 1, 3, 2, 1, 2, 1], [4, 3, 6, 4, 1, 4, 6], 3),
+    ],
+)
+def test_of_three_and_more_equal_plans_the_first_is_taken(visits, volume, n_visits):
+    table, wished = sides(visits, volume), wishes(len(visits), n_visits)
+    assert choose(table, wished).is_chosen.tolist() == best_by_brute_force(table, wished)[1].tolist()
+
+
+def test_twenty_four_sides_alike_are_chosen_in_order():
+    # more of them than are settled in one solve, and a side that comes first in the simple rule but last by name
+    table = sides([2] * 24 + [1, 1], [10] * 24 + [7, 3])
+    assert np.flatnonzero(choose(table, wishes(26, 38)).is_chosen).tolist() == list(range(19))
+
+
 def knapsack(visits, volume, n_visits):
     """The best volume by a table over visits: another method, exact where nothing but the visits limits."""
     best = np.zeros(n_visits + 1, dtype=np.int64)

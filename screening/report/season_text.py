@@ -143,8 +143,8 @@ def _proof(plan: SeasonPlan, units: Units) -> Iterator[str]:
         less = (best - greedy) / best if best else 0.0
         text = (
             f"The simple rule (always the side that brings most a visit and still fits) brings {100 * less:.2g} % "
-            f"less{bonus}: {units.rough(greedy / _LITRES, 'm3/y')} against {units.rough(best / _LITRES, 'm3/y')} if "
-            f"everybody took a garden; {n_same} of its {counted(n_simple, 'side')} "
+            f"less{bonus}: {units.rough(greedy / _LITRES, 'm3/y')} against {units.rough(best / _LITRES, 'm3/y')}"
+            f"{'' if bonus else ' if everybody took a garden'}; {n_same} of its {counted(n_simple, 'side')} "
             f"{'is' if n_same == 1 else 'are'} in this plan too."
         )
     yield from _wrapped(text, "  ", "  ")

@@ -129,14 +129,16 @@ def sentence(
     n_priority = int(sides.n_priority[row])
     share = _percent(wishes.least_priority_frac)
     is_best = choice.worth_l == choice.bound_l
-    as_much = " that together bring at least as much" if is_best else " in the plan"
+    # with a bonus of neighbours sides are worth more than the water they bring
+    bring = "count" if wishes.bonus_l.any() else "bring"
+    as_much = f" that together {bring} at least as much" if is_best else " in the plan"
     needed = " or that the share in priority areas needs" if wishes.least_priority_frac else ""
     texts = {
         "locked_in": f"in: it was locked in; it brings {mine}",
         "most_a_visit": f"in: it brings {mine}"
         + (f"; no side left out brings more than {best_out}" if could.any() else ""),
         "fits": f"in: {mine} is less than the {best_out} of a side left out, but its {visits} {fit}"
-        + (", and together the sides in the plan bring most" if is_best else ""),
+        + (f", and together the sides in the plan {bring} most" if is_best else ""),
         "neighbours": f"in: it brings {mine}, and lies next to a side in the plan, which counts more by the bonus",
         "priority": f"in: {n_priority} of its {visits} are in the priority areas; without them the plan would fall "
         f"below "
