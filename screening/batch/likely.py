@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from screening import ageing, barrels, uncertainty, water_balance
+from screening.batch.water import table_rates
 from screening.pipeline import wetting_soils
 
 if TYPE_CHECKING:
@@ -82,7 +83,7 @@ def likely_volumes_m3_y(figures: GardenFigures, run: RunWater, params: Params) -
     steps = run.steps
     if steps is None or not (params.rain.each_garden or params.barrel.is_upstream):
         return figures.likely_m3_y
-    loss = int(np.argmin(np.abs(steps.loss_mm - params.roof.initial_loss_mm)))
+    loss = steps.loss_index(params.roof.initial_loss_mm)
     roof = figures.roof_m2 * params.roof.connection_likely_frac
     if params.barrel.is_upstream:
         kept = _kept_behind_barrels(figures, roof, steps, loss, run, params)
@@ -138,15 +139,13 @@ def aged(figures: GardenFigures, table: YieldTable, run: RunWater, params: Param
     later_frac : (n, 3) array
         Volume in each of `SHOWN_YEARS` over that as dug; NaN beyond the years looked ahead.
     """
-    town = run.water.town
-    is_wetting = len(table.kept_frac) > 1 or (params.soil.infiltration != "constant" and run.steps is not None)
     found = ageing.age_gardens(
         uncertainty.mean_year(table),
         figures.area_m2,
         figures.depth_mm,
         figures.roof_m2 * params.roof.connection_likely_frac,
         figures.soil if len(table.kept_frac) > 1 else np.zeros_like(figures.soil),
-        np.ones(len(figures.soil)) if is_wetting else town.rate_mm_h[figures.soil],
+        table_rates(run, figures.soil, params),
         loss_mm=params.roof.initial_loss_mm,
         params=params.ageing,
     )

@@ -157,20 +157,11 @@ def _others(table: pa.Table | None, prepared: Prepared, inputs: CityInputs, *, w
     tables = [] if table is None else [table]
     broken = prepared.cleaned.broken
     if whole and len(broken):
-        extra = pd.DataFrame(
-            {
-                "parcel_id": broken["parcel_id"],
-                "address": broken["address"],
-                "reason_code": "bad_geometry",
-                "reason_text": broken["reason_text"],
-            }
-        )
-        for name in ("tightest_rule_code", "alternative_code", "home_id"):
-            extra[name] = pd.Series([None] * len(extra), dtype=object)
-        for name in ("tightest_margin_m", "alternative_m3_y", "area_m2"):
-            extra[name] = np.nan
-        nowhere = np.full(len(extra), None, dtype=object)
-        tables.append(pack(gpd.GeoDataFrame(extra, geometry=nowhere, crs=inputs.crs), OTHERS))
+        nowhere = np.full(len(broken), None, dtype=object)
+        seen = gpd.GeoDataFrame(broken[["parcel_id", "address"]], geometry=nowhere, crs=inputs.crs)
+        code = np.full(len(seen), "bad_geometry", dtype=object)
+        text = broken["reason_text"].to_numpy(dtype=object)
+        tables.append(pack(other_parcels(seen, code, text, np.ones(len(seen), dtype=bool)), OTHERS))
     if not tables:
         return None
     both = pa.concat_tables(tables)

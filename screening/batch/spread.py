@@ -9,7 +9,7 @@ import pandas as pd
 
 from screening import uncertainty, water_balance
 from screening.batch.likely import SHOWN_YEARS, aged, garden_figures, likely_volumes_m3_y
-from screening.batch.water import yield_table
+from screening.batch.water import table_rates, yield_table
 from screening.ranking import rank_homes
 
 if TYPE_CHECKING:
@@ -66,8 +66,6 @@ def spread_town(
     likely = likely_volumes_m3_y(figures, run, params)
     homes = homes.assign(all_likely_m3_y=np.bincount(home, weights=likely, minlength=len(homes)))
     table = yield_table(run, params)
-    is_wetting = params.soil.infiltration != "constant" and run.steps is not None
-    ln_rate = np.zeros(len(home)) if is_wetting else np.log(town.rate_mm_h[figures.soil])
     # what barrels add counts as the same factor in every draw: as if there were so much more of roof and garden
     more = np.divide(likely, figures.likely_m3_y, out=np.ones(len(likely)), where=figures.likely_m3_y > 0.0)
     served = np.bincount(home, weights=figures.roof_m2, minlength=len(homes))
@@ -101,7 +99,7 @@ def spread_town(
             figures.roof_m2 * more,
             figures.gable_roof_m2 * more,
             figures.soil,
-            ln_rate,
+            np.log(table_rates(run, figures.soil, params)),
         ),
         uncertainty.Homes(
             homes["home_id"].tolist(),

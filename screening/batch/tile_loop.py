@@ -195,8 +195,8 @@ def _raise_if_disk_is_full(error: Exception) -> None:
         raise ScreeningError(msg) from error
 
 
-def jobs_for(jobs: int | None, n_parcels: int, small_run: int) -> int:
+def jobs_for(jobs: int | None, *, is_small: bool) -> int:
     """Processes for a run: as asked for, else one a core, none beside this one for a small run."""
     if jobs is not None:
         return jobs
-    return 1 if n_parcels < small_run else os.cpu_count() or 1
+    return 1 if is_small else os.cpu_count() or 1

@@ -13,9 +13,14 @@ from screening.pipeline import TownWater, town_water, wetting_soils
 from screening.sizing import unmet_conditions
 
 if TYPE_CHECKING:
+    import numpy.typing as npt
+
     from screening.params import Params
     from screening.read import CityInputs
     from screening.water_balance import RainSteps, YieldTable
+
+    FloatArray = npt.NDArray[np.float64]
+    IntArray = npt.NDArray[np.int64]
 
 
 class RunWater(NamedTuple):
@@ -83,3 +88,9 @@ def yield_table(run: RunWater, params: Params) -> YieldTable:
     if run.steps is None:
         return water_balance.storm_table(params.rain, uncertainty.initial_losses_mm(params.uncertainty, params.roof))
     return water_balance.build_table(run.steps, wetting_soils(run.water.town, params))
+
+
+def table_rates(run: RunWater, soil: IntArray, params: Params) -> FloatArray:
+    """Likely rates (n,) to ask the run's yield table with: design rates [mm/h], or factors on a conductivity."""
+    is_wetting = run.steps is not None and wetting_soils(run.water.town, params) is not None
+    return np.ones(len(soil)) if is_wetting else run.water.town.rate_mm_h[soil]

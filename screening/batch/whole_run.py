@@ -79,12 +79,12 @@ def run(
     with ExitStack() as stack:
         crew = None
         if whole and _is_large(params.inputs.parcels):
-            crew = stack.enter_context(workers(jobs_for(jobs, SMALL_RUN, SMALL_RUN)))
+            crew = stack.enter_context(workers(jobs_for(jobs, is_small=False)))
         say(0, 0, "reading")
         inputs = read_inputs(params, bounds_m)
         if crew is None:
             n_parcels = len(inputs.parcels) if limit is None else min(limit, len(inputs.parcels))
-            crew = stack.enter_context(workers(jobs_for(jobs, n_parcels, SMALL_RUN)))
+            crew = stack.enter_context(workers(jobs_for(jobs, is_small=n_parcels < SMALL_RUN)))
         say(0, 0, "looking at the inputs")
         prepared = prepare(inputs, params, bounds_m, limit)
         water = run_water(inputs, params)

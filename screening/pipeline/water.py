@@ -153,7 +153,7 @@ def town_water(
         runoff = water_balance.runoff_of_storms_mm_y(params.rain, likely_mm)
         barrel = storm_barrel_curve(params.rain, likely_mm, params.barrel)
     else:
-        loss = int(np.argmin(np.abs(steps.loss_mm - likely_mm)))
+        loss = steps.loss_index(likely_mm)
         runoff = float(steps.runoff_mm_y[:, loss].mean())
         if runoff <= 0.0:
             msg = "no rain of the record leaves a roof; check its unit, [roof] initial_loss_mm, [rain] frozen_months."

@@ -61,6 +61,10 @@ class RainSteps:
         """Runoff of a roof in each year [mm], (n_years, n_losses)."""
         return _sums(self.runoff_mm, self.first)
 
+    def loss_index(self, loss_mm: float) -> int:
+        """Which of the initial losses is nearest to one [mm]."""
+        return int(np.argmin(np.abs(self.loss_mm - loss_mm)))
+
 
 def _sums(depths: FloatArray, first: IntArray) -> FloatArray:
     """Sums of the columns of each year, (n_years, rows)."""

@@ -23,7 +23,7 @@ from screening.write.destination import staged_file
 from screening.write.layer_styles import add_layer_styles
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Mapping
+    from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
     from pathlib import Path
 
     import pyproj
@@ -92,25 +92,53 @@ def write_package(
         The file written does not hold what was given.
     """
     tables = _tables(layers, crs=crs, record=record)
-    needed_bytes = _EMPTY_FILE_BYTES + sum(table.size_bytes for table in tables.values())
-    with staged_file(path, overwrite=overwrite, needed_bytes=needed_bytes) as staged:
-        with _gdal_options():
-            for table in tables.values():
-                _write_table(staged, table, crs)
+
+    def add_styles(staged: Path) -> None:
+        """Put the styles of the layers into the file."""
         with contextlib.closing(sqlite3.connect(staged)) as connection, connection:
             connection.execute("PRAGMA synchronous = OFF")  # flushed once, as above
             add_layer_styles(
                 connection,
-                {name: table.rows.num_rows for name, table in tables.items() if table.geometry_type},
+                {table.name: table.rows.num_rows for table in tables if table.geometry_type},
                 geometry_name=columns.GEOMETRY_NAME,
                 written_at=WRITTEN_AT,
             )
-        _verify(staged, tables.values())
-    logger.info("wrote %s: %s", path, ", ".join(f"{table.rows.num_rows} {name}" for name, table in tables.items()))
+
+    write_layers(path, tables, crs=crs, overwrite=overwrite, finish=add_styles)
+    logger.info("wrote %s: %s", path, ", ".join(f"{table.rows.num_rows} {table.name}" for table in tables))
+
+
+def write_layers(
+    path: Path,
+    tables: Sequence[LayerTable],
+    *,
+    crs: pyproj.CRS,
+    overwrite: bool,
+    finish: Callable[[Path], None] | None = None,
+) -> None:
+    """Write layers as one GeoPackage, count them in the file, and move it into place; or leave the folder as it was.
+
+    Parameters
+    ----------
+    path, crs, overwrite
+        As for `write_package`.
+    tables : sequence of LayerTable
+        In the order in which they are written.
+    finish : callable, optional
+        Called with the file when all layers are in it, before they are counted.
+    """
+    needed_bytes = _EMPTY_FILE_BYTES + sum(table.size_bytes for table in tables)
+    with staged_file(path, overwrite=overwrite, needed_bytes=needed_bytes) as staged:
+        with _gdal_options():
+            for table in tables:
+                _write_table(staged, table, crs)
+        if finish is not None:
+            finish(staged)
+        _verify(staged, tables)
 
 
 @dataclass(frozen=True, slots=True)
-class _Table:
+class LayerTable:
     """A layer ready to be written; `geometry_type` is None where it is written as a plain table."""
 
     name: str
@@ -126,7 +154,7 @@ class _Table:
 
 def _tables(
     layers: Mapping[str, pa.Table | pd.DataFrame], *, crs: pyproj.CRS, record: Mapping[str, str]
-) -> dict[str, _Table]:
+) -> list[LayerTable]:
     """Bring the layers into the registry's form and order, with the two tables that describe them."""
     names = [layer.name for layer in columns.LAYERS if layer.name in layers or layer.name in _MADE_HERE]
     not_ours = sorted(set(layers) - set(names) | set(layers) & set(_MADE_HERE))
@@ -142,13 +170,13 @@ def _tables(
     run_record = pd.DataFrame(sorted(record.items()), columns=["key", "value"], dtype="string")
     packed["run_record"] = columns.pack(run_record, "run_record")
     packed["column_guide"] = columns.pack(columns.guide(names, tables=plain), "column_guide")
-    tables = {}
+    tables = []
     for name in names:
         rows = packed[name]
         geometry_type = None if name in plain else columns.layer(name).geometry_type
         if geometry_type is None and columns.GEOMETRY_NAME in rows.column_names:
             rows = rows.drop_columns([columns.GEOMETRY_NAME])
-        tables[name] = _Table(name, rows, geometry_type)
+        tables.append(LayerTable(name, rows, geometry_type))
     return tables
 
 
@@ -170,7 +198,7 @@ def _gdal_options() -> Iterator[None]:
         pyogrio.set_gdal_config_options(before)
 
 
-def _write_table(path: Path, table: _Table, crs: pyproj.CRS) -> None:
+def _write_table(path: Path, table: LayerTable, crs: pyproj.CRS) -> None:
     """Add one layer to the file, which the first layer creates."""
     layer_options = {"FID": ROW_NUMBER_NAME}
     dataset_options = {} if path.exists() else {"VERSION": "1.3"}
@@ -199,7 +227,7 @@ def _crs_text(crs: pyproj.CRS) -> str:
     return ":".join(authority) if authority else crs.to_wkt()
 
 
-def _verify(path: Path, tables: Iterable[_Table]) -> None:
+def _verify(path: Path, tables: Iterable[LayerTable]) -> None:
     """Count what stands in the file.
 
     GDAL may fail to finish a layer when it closes the file (a disk that is full just then leaves out the spatial

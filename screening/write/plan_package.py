@@ -11,8 +11,8 @@ import pyarrow as pa
 
 from screening import columns
 from screening.errors import OutputExistsError
-from screening.write.destination import check_output, staged_file
-from screening.write.package import _EMPTY_FILE_BYTES, _gdal_options, _Table, _verify, _write_table
+from screening.write.destination import check_output
+from screening.write.package import LayerTable, write_layers
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -78,7 +78,7 @@ def write_plan(
         As `check_plan`; disk full: nothing is left behind.
     """
     check_plan(path, overwrite=overwrite)
-    ready: list[_Table] = []
+    ready: list[LayerTable] = []
     guide: list[tuple[str, str, str, str, str]] = []
     for layer in layers:
         rows = tables[layer.name]
@@ -95,16 +95,12 @@ def write_plan(
             guide.append((layer.name, column.name, column.dtype, column.unit, column.meaning + codes))
         # the fields' metadata are for spreadsheets; the guide says the same here
         ready.append(
-            _Table(layer.name, rows.cast(pa.schema([field.remove_metadata() for field in rows.schema])), geometry_type)
+            LayerTable(
+                layer.name, rows.cast(pa.schema([field.remove_metadata() for field in rows.schema])), geometry_type
+            )
         )
     run_record = pd.DataFrame(sorted(record.items()), columns=["key", "value"], dtype="string")
     guide_frame = pd.DataFrame(guide, columns=["layer", "column", "type", "unit", "meaning"])
-    ready.append(_Table("run_record", columns.pack(run_record, "run_record"), None))
-    ready.append(_Table("column_guide", columns.pack(guide_frame, "column_guide"), None))
-    with staged_file(
-        path, overwrite=overwrite, needed_bytes=_EMPTY_FILE_BYTES + sum(table.size_bytes for table in ready)
-    ) as staged:
-        with _gdal_options():
-            for table in ready:
-                _write_table(staged, table, crs)
-        _verify(staged, ready)
+    ready.append(LayerTable("run_record", columns.pack(run_record, "run_record"), None))
+    ready.append(LayerTable("column_guide", columns.pack(guide_frame, "column_guide"), None))
+    write_layers(path, ready, crs=crs, overwrite=overwrite)
