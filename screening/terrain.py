@@ -1,4 +1,4 @@
-"""The ground: slope and aspect without the cells under buildings, and the plane around each house."""
+"""The ground: slope without the cells under buildings, and the plane around each house."""
 
 from __future__ import annotations
 
@@ -31,8 +31,8 @@ class Terrain(NamedTuple):
         Elevation [m], NaN where missing.
     ground : bool array
         Neither missing nor under a building.
-    slope_pct, aspect_deg : array
-        Horn's slope [%] and aspect [deg clockwise from north]; NaN where unknown.
+    slope_pct : array
+        Horn's slope [%]; NaN where unknown.
     filled : bool array
         Cells of small holes that were filled.
     grid : (5,) array
@@ -42,7 +42,6 @@ class Terrain(NamedTuple):
     z_m: FloatArray
     ground: BoolArray
     slope_pct: FloatArray
-    aspect_deg: FloatArray
     filled: BoolArray
     grid: FloatArray
 
@@ -120,7 +119,7 @@ def fill_holes(z_m: FloatArray, max_cells: int) -> tuple[FloatArray, BoolArray]:
 
 
 def measure(z_m: FloatArray, grid: FloatArray, buildings: ObjectArray, params: TerrainParams) -> Terrain:
-    """Slope and aspect of the ground of a window.
+    """Slope of the ground of a window.
 
     Parameters
     ----------
@@ -139,8 +138,8 @@ def measure(z_m: FloatArray, grid: FloatArray, buildings: ObjectArray, params: T
     z, filled = fill_holes(z_m, params.max_fill_cells)
     under = draw(buildings, np.ones(len(buildings), dtype=np.int64), grid, z.shape) > 0
     ground = ~under & ~np.isnan(z)
-    slope, aspect = kernel.horn(z, ground, float(grid[4]))
-    return Terrain(z, ground, slope, aspect, filled, grid)
+    slope = kernel.horn(z, ground, float(grid[4]), np.empty((0, 0)))
+    return Terrain(z, ground, slope, filled, grid)
 
 
 class HousePlane(NamedTuple):

@@ -30,7 +30,8 @@ WINDOWS = [
 @pytest.mark.parametrize(("window", "cell_m", "slope_deg", "slope_pct", "aspect_deg"), WINDOWS)
 def test_windows_of_horn(window, cell_m, slope_deg, slope_pct, aspect_deg):
     z = np.array(window, dtype=float)
-    slope, aspect = elevation.horn(z, np.ones(z.shape, dtype=bool), cell_m)
+    aspect = np.empty(z.shape)
+    slope = elevation.horn(z, np.ones(z.shape, dtype=bool), cell_m, aspect)
     assert slope[1, 1] == pytest.approx(slope_pct, abs=6e-4)
     assert np.degrees(np.arctan(slope[1, 1] / 100.0)) == pytest.approx(slope_deg, abs=6e-5)
     assert aspect[1, 1] == pytest.approx(aspect_deg, abs=6e-4)
@@ -40,7 +41,7 @@ def test_printed_slope_of_the_first_window():
     """75.25762 degrees is widely printed; it rests on rounded intermediates, hence the tolerance."""
     window, cell_m = WINDOWS[0][:2]
     z = np.array(window, dtype=float)
-    slope, _ = elevation.horn(z, np.ones(z.shape, dtype=bool), cell_m)
+    slope = elevation.horn(z, np.ones(z.shape, dtype=bool), cell_m, np.empty((0, 0)))
     assert np.degrees(np.arctan(slope[1, 1] / 100.0)) == pytest.approx(75.25762, abs=1e-4)
 
 
@@ -140,7 +141,8 @@ def test_slope_of_real_ground_against_a_general_purpose_library():
     """The weights 1 2 1 are those of scipy's Sobel filter; over eight cells they are Horn's formula."""
     z, cell_m = real_heights()
     assert z.shape == (344, 403)
-    slope, aspect = elevation.horn(z, np.ones(z.shape, dtype=bool), cell_m)
+    aspect = np.empty(z.shape)
+    slope = elevation.horn(z, np.ones(z.shape, dtype=bool), cell_m, aspect)
     east = ndimage.sobel(z, axis=1) / (8.0 * cell_m)
     south = ndimage.sobel(z, axis=0) / (8.0 * cell_m)
     inner = np.s_[1:-1, 1:-1]
@@ -182,7 +184,9 @@ def test_a_plane_has_its_own_slope_direction_and_perfect_fit(azimuth):
     params = load_params().terrain
     land = terrain.measure(30.0 + east * x + north * y, np.array([0.0, 0.0, 0.0, 0.0, 1.0]), house, params)
     np.testing.assert_allclose(land.slope_pct[land.ground], 7.0, rtol=1e-9)
-    off = np.abs(land.aspect_deg[land.ground] - azimuth)
+    aspect = np.empty(land.z_m.shape)
+    elevation.horn(land.z_m, land.ground, 1.0, aspect)
+    off = np.abs(aspect[land.ground] - azimuth)
     assert np.minimum(off, 360.0 - off).max() < 1e-6
     plane = terrain.house_planes(land, edges_of(house), edges_of(lot), params)
     assert plane.slope_pct[0] == pytest.approx(7.0, rel=1e-9)

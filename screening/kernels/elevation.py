@@ -29,8 +29,10 @@ def _descent_deg(gx: float, gy: float) -> float:
 
 
 @kernel
-def horn(z: Array, ground: Array, cell_m: float) -> tuple[Array, Array]:
-    """Slope [%] and aspect [deg clockwise from north] of every ground cell by Horn's window.
+def horn(z: Array, ground: Array, cell_m: float, aspect: Array) -> Array:
+    """Slope [%] of every ground cell by Horn's window.
+
+    The aspect [deg clockwise from north] is filled into ``aspect`` (rows, cols), or left out where that is (0, 0).
 
     Where all eight neighbours are ground this is Horn (1981): the difference of the two outer
     columns (rows), the middle weighted twice, over eight cells. A missing neighbour is replaced along
@@ -43,9 +45,11 @@ def horn(z: Array, ground: Array, cell_m: float) -> tuple[Array, Array]:
     """
     rows, cols = z.shape
     slope = np.full((rows, cols), np.nan)
-    aspect = np.full((rows, cols), np.nan)
+    has_aspect = aspect.shape[0] > 0
     for r in range(rows):
         for c in range(cols):
+            if has_aspect:
+                aspect[r, c] = np.nan
             if not ground[r, c]:
                 continue
             whole = 0 < r < rows - 1 and 0 < c < cols - 1
@@ -65,7 +69,8 @@ def horn(z: Array, ground: Array, cell_m: float) -> tuple[Array, Array]:
                 gx = (east - west) / (8.0 * cell_m)
                 gy = (south - north) / (8.0 * cell_m)
                 slope[r, c] = 100.0 * math.sqrt(gx * gx + gy * gy)
-                aspect[r, c] = _descent_deg(gx, gy)
+                if has_aspect:
+                    aspect[r, c] = _descent_deg(gx, gy)
                 continue
             for k in range(-1, 2):
                 weight = 2.0 if k == 0 else 1.0
@@ -98,8 +103,9 @@ def horn(z: Array, ground: Array, cell_m: float) -> tuple[Array, Array]:
             gx /= wx
             gy /= wy
             slope[r, c] = 100.0 * math.sqrt(gx * gx + gy * gy)
-            aspect[r, c] = _descent_deg(gx, gy)
-    return slope, aspect
+            if has_aspect:
+                aspect[r, c] = _descent_deg(gx, gy)
+    return slope
 
 
 @leaf

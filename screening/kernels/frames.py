@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import math
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
 from screening.kernels.canvas import Canvas, draw_ground
 from screening.kernels.compiled import inlined, kernel, leaf
-from screening.kernels.ground import Ground, Home, Rules, Yield
 from screening.kernels.outlets import Outlets, count_outlets, may_leave, no_outlets
 from screening.kernels.placement import (
     ANGLE,
@@ -32,6 +31,9 @@ from screening.kernels.placement import (
     sides,
     try_node,
 )
+
+if TYPE_CHECKING:
+    from screening.kernels.ground import Ground, Home, Rules, Yield
 
 Array = np.ndarray
 

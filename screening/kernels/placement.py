@@ -323,8 +323,8 @@ def look_at_node(
 ) -> tuple[int, int, float, float]:
     """What the node ``(p, q)`` promises as a rectangle's middle, at little cost.
 
-    Returns the width in cells of the largest rectangle that fits (0: not even one ``least`` cells wide), the bits of the
-    downspouts in reach, the most that any rectangle there could keep [m2 of roof], and the least sum of its runs [m].
+    Returns the width in cells of the largest rectangle that fits (0: not even one ``least`` cells wide), the bits of
+    the downspouts in reach, the most that any rectangle there could keep [m2 of roof], the least sum of its runs [m].
     """
     count = canvas.usable
     n, m = sides(shape, least)

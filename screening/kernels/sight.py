@@ -40,7 +40,17 @@ def indoors_table(home: Home) -> Array:
     n = home.downspouts.shape[0]
     out = np.zeros((n, BINS), dtype=np.bool_)
     half = np.empty(2 * BINS, dtype=np.bool_)
+    level = np.empty_like(home.barriers)
     for j in range(n):
+        # an edge that passes above or below all these points says nothing of them
+        m = 0
+        for i in range(home.barriers.shape[0]):
+            low = min(home.barriers[i, 1], home.barriers[i, 3])
+            high = max(home.barriers[i, 1], home.barriers[i, 3])
+            if low <= home.downspouts[j, 1] + 2.0 * PROBE_M and high >= home.downspouts[j, 1] - 2.0 * PROBE_M:
+                for k in range(4):
+                    level[m, k] = home.barriers[i, k]
+                m += 1
         for k in range(2 * BINS):
             t = 2.0 * k / BINS
             dx = abs(2.0 - t) - 1.0
@@ -48,7 +58,7 @@ def indoors_table(home: Home) -> Array:
             length = np.hypot(dx, dy)
             x = home.downspouts[j, 0] + PROBE_M * dx / length
             y = home.downspouts[j, 1] + PROBE_M * dy / length
-            half[k] = inside(home.barriers, x, y)
+            half[k] = inside(level[:m], x, y)
         for k in range(BINS):
             out[j, k] = half[2 * k] and half[2 * k + 1] and half[(2 * k + 2) % (2 * BINS)]
     return out

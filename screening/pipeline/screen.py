@@ -18,7 +18,7 @@ from screening.pipeline import tables
 from screening.pipeline.home_roofs import Roofs, split_roofs
 from screening.pipeline.tile_data import TileInputs, TileResult
 from screening.siting.gardens import Gardens, find_gardens
-from screening.siting.open_ground import find_obstacles, nearer, open_ground
+from screening.siting.open_ground import Kept, find_obstacles, nearer, open_ground, some_pairs
 from screening.siting.search import Lots, pick_lots, siting_rules
 from screening.siting.verify import obeys_rules
 from screening.siting.why import Surroundings, explain_refusals
@@ -88,9 +88,9 @@ def screen_tile(inputs: TileInputs, params: Params) -> TileResult:
     reach = max(distance, params.roof.overhang_m) + 2.0 * float(inputs.grid[4]) + 1.0
     within = find_obstacles(lots, footprints, reach)
     setback = max(0.0, distance - params.roof.overhang_m)
-    in_setback = nearer(lots, footprints, within, setback * 1.01)
-    keep_away = tuple((things.geometry, things.distance_m) for things in inputs.keep_away)
-    ground_open = open_ground(lots, params.rules.lot_line_m, footprints, in_setback, setback, keep_away)
+    buildings = Kept(footprints, nearer(lots, footprints, within, setback * 1.01), setback)
+    kept = (buildings, *kept_things(inputs, lots))
+    ground_open = open_ground(lots, params.rules.lot_line_m, kept)
 
     n = len(rows)
     soil = soil_of_homes(ground_open, lots, inputs.water, params)
@@ -111,11 +111,9 @@ def screen_tile(inputs: TileInputs, params: Params) -> TileResult:
         np.maximum(soil.soil, 0),
     )
     ground = ground_of(inputs, land, lot_geometry, footprints, setback)
-    how = siting_rules(params)
-    gain = inputs.water.yields(params)
-    building_edges = edges_of(footprints)
+    how, gain, building_edges = siting_rules(params), inputs.water.yields(params), edges_of(footprints)
     gardens = find_gardens(homes, building_edges, ground, how, gain, params.siting)
-    gardens = verified(gardens, homes, footprints, keep_away, setback, params)
+    gardens = verified(gardens, homes, footprints, inputs, setback, params)
 
     has_none = np.bincount(gardens.home, minlength=n) == 0
     unknown = rows[has_none & (soil.soil < 0)]
@@ -125,7 +123,8 @@ def screen_tile(inputs: TileInputs, params: Params) -> TileResult:
     margin = np.full(len(parcels), np.nan)
     if len(failed):
         lost = pick_lots(homes, failed)
-        around = Surroundings(footprints, building_edges, lost.near, params.rules.lot_line_m, keep_away)
+        near_lost = [one._replace(pairs=some_pairs(one.pairs, failed, n)) for one in kept]
+        around = Surroundings(building_edges, params.rules.lot_line_m, near_lost[0], tuple(near_lost[1:]))
         why = explain_refusals(lost, around, ground, how, gain)
         words = tables.refusal_texts(why.reason, shapely.area(lost.open_ground), params)
         judged.code[rows[failed]] = why.reason
@@ -156,6 +155,14 @@ def screen_tile(inputs: TileInputs, params: Params) -> TileResult:
         soil,
     )
     return TileResult(inputs.tile, tables.all_layers(context))
+
+
+def kept_things(inputs: TileInputs, lots: ObjectArray) -> list[Kept]:
+    """What gardens keep away from besides buildings, with the things near each lot."""
+    return [
+        Kept(things.geometry, find_obstacles(lots, things.geometry, things.distance_m), things.distance_m)
+        for things in inputs.keep_away
+    ]
 
 
 def say(judged: Judged, rows: IntArray, code: str, text: str) -> None:
@@ -224,7 +231,7 @@ def verified(
     gardens: Gardens,
     homes: Lots,
     footprints: ObjectArray,
-    keep_away: tuple[tuple[ObjectArray, float], ...],
+    inputs: TileInputs,
     setback_m: float,
     params: Params,
 ) -> Gardens:
@@ -233,7 +240,8 @@ def verified(
     This looks at the finished polygons with other means than the search (`screening.siting.verify`); a garden that
     fails is taken out, and its home may become a refusal.
     """
-    fine = obeys_rules(gardens, homes, footprints, keep_away, setback_m, params.siting.garden_spacing_m, params.rules)
+    away = tuple((things.geometry, things.distance_m) for things in inputs.keep_away)
+    fine = obeys_rules(gardens, homes, footprints, away, setback_m, params.siting.garden_spacing_m, params.rules)
     return gardens.pick(np.flatnonzero(fine))
 
 

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import math
-from typing import Any, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 import shapely
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
@@ -38,6 +41,33 @@ class Obstacles(NamedTuple):
 
     lot: IntArray
     thing: IntArray
+
+
+class Kept(NamedTuple):
+    """Things of one kind that gardens keep away from.
+
+    Attributes
+    ----------
+    things : (m,) array of geometries
+    pairs : Obstacles
+        Those that take ground of each lot, or more.
+    distance_m : float or (n,) array
+        What a garden keeps from them, on all lots or on each [m].
+    """
+
+    things: ObjectArray
+    pairs: Obstacles
+    distance_m: FloatArray | float
+
+
+def some_pairs(pairs: Obstacles, rows: IntArray, n: int) -> Obstacles:
+    """The pairs of some of ``n`` lots, renumbered."""
+    new_row = np.full(n, -1, dtype=np.int64)
+    new_row[rows] = np.arange(len(rows))
+    keep = new_row[pairs.lot] >= 0
+    lot = new_row[pairs.lot[keep]]
+    order = np.argsort(lot, kind="stable")
+    return Obstacles(lot[order], pairs.thing[keep][order])
 
 
 def find_obstacles(lots: ObjectArray, things: ObjectArray, distance_m: FloatArray | float) -> Obstacles:
@@ -118,28 +148,17 @@ def zones_for(pairs: Obstacles, things: ObjectArray, distance_m: FloatArray) -> 
     return _buffered(things[thing], distances[kind]), zone
 
 
-def open_ground(
-    lots: ObjectArray,
-    lot_line_m: FloatArray | float,
-    buildings: ObjectArray,
-    near: Obstacles,
-    foundation_m: FloatArray | float,
-    keep_away: tuple[tuple[ObjectArray, FloatArray | float], ...],
-) -> ObjectArray:
+def open_ground(lots: ObjectArray, lot_line_m: FloatArray | float, kept: Iterable[Kept]) -> ObjectArray:
     """Ground of each lot where the distance rules allow a garden.
 
     Parameters
     ----------
     lots : (n,) array of polygons
         The part of each lot that holds the house [m].
-    lot_line_m, foundation_m : float or (n,) array
-        Setbacks from the lot line and from every building, own or not [m]; for all lots or for each.
-    buildings : (m,) array of polygons
-        All footprints near the lots [m].
-    near : Obstacles
-        Buildings within ``foundation_m`` of the lots, or more.
-    keep_away : tuple of (geometry array, distance)
-        Other things and the distance [m] a garden keeps from each, a float or (n,) array.
+    lot_line_m : float or (n,) array
+        Setback from the lot line [m], for all lots or for each.
+    kept : iterable of Kept
+        Buildings, own or not, and all other things.
 
     Returns
     -------
@@ -147,11 +166,8 @@ def open_ground(
     """
     n = len(lots)
     ground = _buffered(lots, -np.broadcast_to(lot_line_m, n))
-    ground = subtract(ground, near, *zones_for(near, buildings, np.broadcast_to(foundation_m, n)))
-    for things, distance in keep_away:
-        each = np.broadcast_to(distance, n)
-        pairs = find_obstacles(lots, things, each)
-        ground = subtract(ground, pairs, *zones_for(pairs, things, each))
+    for things, pairs, distance_m in kept:
+        ground = subtract(ground, pairs, *zones_for(pairs, things, np.broadcast_to(distance_m, n)))
     return polygonal(ground)
 
 

@@ -12,7 +12,7 @@ import shapely
 from screening.kernels import city as kernel
 from screening.kernels.ground import Ground, Rules, TownYield
 from screening.outlines import edges_of, gather
-from screening.siting.open_ground import Obstacles
+from screening.siting.open_ground import Obstacles, some_pairs
 
 if TYPE_CHECKING:
     from screening.params import Params
@@ -74,11 +74,6 @@ def pick_lots(lots: Lots, rows: IntArray, **changes: Any) -> Lots:
     counts = np.diff(lots.spouts_first)[rows]
     starts = np.cumsum(counts) - counts
     spout = np.arange(int(counts.sum())) - np.repeat(starts, counts) + np.repeat(lots.spouts_first[rows], counts)
-    new_row = np.full(len(lots.lot), -1, dtype=np.int64)
-    new_row[rows] = np.arange(len(rows))
-    keep = new_row[lots.near.lot] >= 0
-    lot = new_row[lots.near.lot[keep]]
-    order = np.argsort(lot, kind="stable")
     fewer = Lots(
         lots.lot[rows],
         lots.open_ground[rows],
@@ -88,7 +83,7 @@ def pick_lots(lots: Lots, rows: IntArray, **changes: Any) -> Lots:
         lots.slope_pct[rows],
         lots.spouts[spout],
         np.concatenate([[0], np.cumsum(counts)]).astype(np.int64),
-        Obstacles(lot[order], lots.near.thing[keep][order]),
+        some_pairs(lots.near, rows, len(lots.lot)),
         lots.foundation_m[rows],
         lots.max_run_m[rows],
         lots.soil[rows],

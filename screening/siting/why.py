@@ -9,14 +9,13 @@ import numpy.typing as npt
 import shapely
 
 from screening.siting.beds import opened
-from screening.siting.open_ground import find_obstacles, open_ground
+from screening.siting.open_ground import Kept, open_ground, some_pairs
 from screening.siting.search import Lots, SitingRules, city_of, pick_lots, place_gardens
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
     from screening.kernels.ground import Ground, TownYield
-    from screening.siting.open_ground import Obstacles
     from screening.siting.search import FloatArray, IntArray
 
 ObjectArray = npt.NDArray[Any]
@@ -45,23 +44,20 @@ class Surroundings(NamedTuple):
 
     Attributes
     ----------
-    buildings : (m,) array of polygons
-        All footprints [m].
     building_edges : (edges, first)
-        Their edges.
-    near : Obstacles
-        Buildings near each lot.
+        Edges of all footprints.
     lot_line_m : float
         Setback from the lot line [m].
-    keep_away : tuple of (geometry array, distance)
-        Other things and the distance [m] from each.
+    buildings : Kept
+        All footprints.
+    keep_away : tuple of Kept
+        Other things.
     """
 
-    buildings: ObjectArray
     building_edges: tuple[FloatArray, IntArray]
-    near: Obstacles
     lot_line_m: float
-    keep_away: tuple[tuple[ObjectArray, float], ...]
+    buildings: Kept
+    keep_away: tuple[Kept, ...]
 
 
 class Why(NamedTuple):
@@ -162,7 +158,7 @@ def _tightest(
     code = np.full(n, None, dtype=object)
     margin = np.full(n, np.nan)
     least = np.full(n, np.inf)
-    keep = max((distance for _, distance in around.keep_away), default=0.0)
+    keep = max((float(np.max(kept.distance_m)) for kept in around.keep_away), default=0.0)
 
     def with_ground(rows: IntArray, part: FloatArray, name: str) -> Lots:
         """The homes with one distance cut to a part of itself."""
@@ -226,30 +222,18 @@ def _tightest(
 def _has_keep_away(lots: Lots, around: Surroundings) -> npt.NDArray[np.bool_]:
     """Which lots have anything to keep away from so near that it takes ground."""
     out = np.zeros(len(lots.lot), dtype=bool)
-    for things, distance in around.keep_away:
-        out[find_obstacles(lots.lot, things, distance).lot] = True
+    for kept in around.keep_away:
+        out[kept.pairs.lot] = True
     return out
 
 
 def _relaxed_ground(lots: Lots, around: Surroundings, rows: IntArray, part: FloatArray, name: str) -> ObjectArray:
     """Open ground of some homes with one distance cut to a part of itself, home by home."""
-    picked = pick_lots(lots, rows)
+    n = len(lots.lot)
     factor = {rule: part if rule == name else np.ones(len(rows)) for rule in ("foundation", "lot_line", "keep_away")}
+    kept = [(around.buildings, "foundation"), *((one, "keep_away") for one in around.keep_away)]
     return open_ground(
-        picked.lot,
+        lots.lot[rows],
         around.lot_line_m * factor["lot_line"],
-        around.buildings,
-        _near_of(around.near, rows, len(lots.lot)),
-        float(lots.foundation_m.max()) * factor["foundation"],
-        tuple((things, distance * factor["keep_away"]) for things, distance in around.keep_away),
+        [Kept(one.things, some_pairs(one.pairs, rows, n), one.distance_m * factor[rule]) for one, rule in kept],
     )
-
-
-def _near_of(near: Obstacles, rows: IntArray, n: int) -> Obstacles:
-    """The obstacle pairs of some lots, renumbered."""
-    new_row = np.full(n, -1, dtype=np.int64)
-    new_row[rows] = np.arange(len(rows))
-    keep = new_row[near.lot] >= 0
-    lot = new_row[near.lot[keep]]
-    order = np.argsort(lot, kind="stable")
-    return type(near)(lot[order], near.thing[keep][order])
