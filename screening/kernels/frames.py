@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 
+from screening.kernels import flow
 from screening.kernels.canvas import Canvas, draw_ground
-from screening.kernels.compiled import inlined, kernel, leaf
-from screening.kernels.outlets import Outlets, count_outlets, may_leave, no_outlets
+from screening.kernels.compiled import kernel, leaf
+from screening.kernels.ground import Ground, Home, Rules, Yield, overflow_end
 from screening.kernels.placement import (
     ANGLE,
     CX,
@@ -21,19 +22,15 @@ from screening.kernels.placement import (
     VOLUME,
     WIDTH,
     Shape,
-    better,
+    block_of,
     fits,
     length_of,
-    look_at_node,
     middle_of,
     most_of,
+    row_of,
     shape_of,
-    sides,
     try_node,
 )
-
-if TYPE_CHECKING:
-    from screening.kernels.ground import Ground, Home, Rules, Yield
 
 Array = np.ndarray
 
@@ -51,22 +48,6 @@ class Sweep(NamedTuple):
     most_nodes: int
     both_ways: bool
     any_will_do: bool
-
-
-class Queue(NamedTuple):
-    """Nodes of a frame by what they promise: a heap, the best on top.
-
-    ``nodes`` (n, 4) has the node, the width in cells and the bits of the downspouts; ``bounds`` (n, 2) the most that it
-    could keep and its least sum of runs; ``order`` (n,) is the heap.
-    """
-
-    nodes: Array
-    bounds: Array
-    order: Array
-
-
-SOME_TRIES = 20
-"""So many places without a harmless overflow make it worth its time to follow the water from every cell."""
 
 
 @leaf
@@ -118,11 +99,8 @@ def search_frame(
     stride = sweep.stride
     while (nu // stride) * (nv // stride) > sweep.most_nodes:
         stride += 1
-    most_nodes = (nu // stride + 2) * (nv // stride + 2)
-    nodes = np.empty((most_nodes, 2), dtype=np.int64)
+    nodes = np.empty(((nu // stride + 2) * (nv // stride + 2), 2), dtype=np.int64)
     n_nodes = _list_nodes(home, rules, canvas, stride, ratios, nodes)
-    queue = Queue(np.empty((n_nodes, 4), dtype=np.int64), np.empty((n_nodes, 2)), np.empty(n_nodes, dtype=np.int64))
-    outlets = no_outlets(ground, canvas)
     fitted = 0
     for turn in range(2 if sweep.both_ways else 1):
         fitted += search_canvas(
@@ -138,8 +116,6 @@ def search_frame(
             stride,
             sweep.any_will_do,
             nodes[:n_nodes],
-            queue,
-            outlets,
             taken,
             path,
             best,
@@ -171,7 +147,7 @@ def _least_worth(canvas: Canvas, shape: Shape, gain: Yield, rules: Rules, best: 
 def _list_nodes(home: Home, rules: Rules, canvas: Canvas, stride: int, ratios: Array, nodes: Array) -> int:
     """List the nodes at which the least width fits both ways and from which a downspout may be in reach.
 
-    Nodes far apart come first: where any place will do, one is found sooner.
+    Nodes far apart come first: a good place found early spares the look at most others.
     """
     nu = canvas.usable.shape[0] - 1
     nv = canvas.usable.shape[1] - 1
@@ -200,131 +176,38 @@ def _list_nodes(home: Home, rules: Rules, canvas: Canvas, stride: int, ratios: A
     return n
 
 
-@inlined
-def _comes_before(queue: Queue, a: int, b: int) -> bool:
-    """Whether node ``a`` promises more than ``b``, or as much with shorter runs; else the one listed first."""
-    bounds = queue.bounds
-    if bounds[a, 0] != bounds[b, 0]:
-        return bounds[a, 0] > bounds[b, 0]
-    if bounds[a, 1] != bounds[b, 1]:
-        return bounds[a, 1] < bounds[b, 1]
-    return a < b
-
-
 @leaf
-def _sift(queue: Queue, i: int, n: int) -> None:
-    """Let entry ``i`` of the heap of the first ``n`` sink to its place."""
-    order = queue.order
-    moved = order[i]
-    while 2 * i + 1 < n:
-        child = 2 * i + 1
-        if child + 1 < n and _comes_before(queue, order[child + 1], order[child]):
-            child += 1
-        if not _comes_before(queue, order[child], moved):
-            break
-        order[i] = order[child]
-        i = child
-    order[i] = moved
+def _all_trouble(home: Home, ground: Ground, rules: Rules, canvas: Canvas, path: Array) -> bool:
+    """Whether the overflow from every place troubles a neighbour, ends at a building or can't be followed.
 
-
-@leaf
-def _search_shape(
-    home: Home,
-    ground: Ground,
-    rules: Rules,
-    gain: Yield,
-    indoors: Array,
-    canvas: Canvas,
-    shape: Shape,
-    nodes: Array,
-    queue: Queue,
-    outlets: Outlets,
-    taken: Array,
-    path: Array,
-    best: Array,
-) -> int:
-    """Try the rectangles of one ratio at the nodes, the most promising first; returns at how many one fits."""
-    fitted = 0
-    n = 0
-    rival = 1 if best[1, TROUBLE] == 1.0 else 0
-    least = _least_worth(canvas, shape, gain, rules, best[rival])
-    for i in range(nodes.shape[0]):
-        p = nodes[i, 0]
-        q = nodes[i, 1]
-        width, among, most, run = look_at_node(home, rules, gain, indoors, canvas, shape, least, p, q)
-        if width > 0:
-            fitted += 1
-        if most > 0.0 and better(most, run, best[rival]):
-            queue.nodes[n, 0] = p
-            queue.nodes[n, 1] = q
-            queue.nodes[n, 2] = width
-            queue.nodes[n, 3] = among
-            queue.bounds[n, 0] = most
-            queue.bounds[n, 1] = run
-            queue.order[n] = n
-            n += 1
-    for i in range(n // 2 - 1, -1, -1):
-        _sift(queue, i, n)
-    tries = 0
-    while n > 0:
-        i = queue.order[0]
-        n -= 1
-        queue.order[0] = queue.order[n]
-        _sift(queue, 0, n)
-        most = queue.bounds[i, 0]
-        if best[rival, FOUND] == 1.0 and most < best[rival, VOLUME] * (1.0 - 1e-9):
-            break
-        p = queue.nodes[i, 0]
-        q = queue.nodes[i, 1]
-        width = queue.nodes[i, 2]
-        against = rival
-        if tries > SOME_TRIES and rival == 0 and best[0, FOUND] == 0.0 and best[1, FOUND] == 1.0:
-            # a place that can only trouble a neighbour has to beat the best of those
-            if outlets.clean[0, 0] < 0:
-                outlets.clean[0, 0] = 0
-                n_clean = count_outlets(home, ground, rules, canvas, outlets, path)
-                if best[1, TROUBLE] == 0.0:
-                    best[1, TROUBLE] = 2.0 if n_clean > 0 else 1.0
-            rival = 1 if best[1, TROUBLE] == 1.0 else 0
-            n_u, n_v = sides(shape, width)
-            cx, cy = middle_of(canvas, p, q, n_u, n_v)
-            reach_x = 0.5 * canvas.step * (n_u * abs(canvas.ux) + n_v * abs(canvas.uy))
-            reach_y = 0.5 * canvas.step * (n_u * abs(canvas.uy) + n_v * abs(canvas.ux))
-            against = 0 if rival == 0 and may_leave(ground, outlets, cx, cy, reach_x, reach_y) else 1
-        if better(most, queue.bounds[i, 1], best[against]):
-            tries += 1
-            among = queue.nodes[i, 3]
-            try_node(home, ground, rules, gain, canvas, shape, width, among, p, q, taken, path, against, best)
-    return fitted
-
-
-@leaf
-def _first_place(
-    home: Home,
-    ground: Ground,
-    rules: Rules,
-    gain: Yield,
-    indoors: Array,
-    canvas: Canvas,
-    shape: Shape,
-    nodes: Array,
-    taken: Array,
-    path: Array,
-    best: Array,
-) -> int:
-    """Try the nodes in their order until one will do; returns at how many a rectangle of a ratio fitted."""
-    fitted = 0
-    for i in range(nodes.shape[0]):
-        p = nodes[i, 0]
-        q = nodes[i, 1]
-        width, among, most, _ = look_at_node(home, rules, gain, indoors, canvas, shape, shape.least, p, q)
-        if width > 0:
-            fitted += 1
-        if most > 0.0:
-            try_node(home, ground, rules, gain, canvas, shape, width, among, p, q, taken, path, 0, best)
-            if is_enough(best, True):
-                break
-    return fitted
+    Looks at the cells that the drawn ground lies in and at those around them, where an overflow may set out.
+    """
+    if rules.ignore_overflow:
+        return False
+    grid = ground.grid
+    nu = canvas.usable.shape[0] - 1
+    nv = canvas.usable.shape[1] - 1
+    last_r = -1
+    last_c = -1
+    every = max(1, int(0.5 * grid[4] / canvas.step))
+    for i in range(0, nu, every):
+        for j in range(0, nv, every):
+            if block_of(canvas.usable, i, j, min(every, nu - i), min(every, nv - j)) == 0:
+                continue
+            u = (canvas.i0 + i + 0.5) * canvas.step
+            v = (canvas.j0 + j + 0.5) * canvas.step
+            r = int(math.floor((grid[1] - u * canvas.uy - v * canvas.ux) / grid[4] - grid[2]))
+            c = int(math.floor((u * canvas.ux - v * canvas.uy - grid[0]) / grid[4] - grid[3]))
+            if r == last_r and c == last_c:
+                continue
+            last_r = r
+            last_c = c
+            for dr in range(-1, 2):
+                for dc in range(-1, 2):
+                    end = overflow_end(home, ground, rules, r + dr, c + dc, path)
+                    if end != flow.BUILDING_SETBACK and row_of(end) == 0:
+                        return False
+    return True
 
 
 @leaf
@@ -341,26 +224,35 @@ def search_canvas(
     stride: int,
     any_will_do: bool,
     nodes: Array,
-    queue: Queue,
-    outlets: Outlets,
     taken: Array,
     path: Array,
     best: Array,
 ) -> int:
     """Search one drawing in one direction; see `search_frame`."""
     fitted = 0
+    # found once and kept with the best places
+    rival = 1 if best[1, TROUBLE] == 1.0 else 0
     for k in range(ratios.shape[0]):
         shape = shape_of(home, rules, gain, canvas, angle, across, ratios[k])
-        if any_will_do:
-            fitted += _first_place(home, ground, rules, gain, indoors, canvas, shape, nodes, taken, path, best)
-        else:
-            fitted += _search_shape(
-                home, ground, rules, gain, indoors, canvas, shape, nodes, queue, outlets, taken, path, best
-            )
+        least = _least_worth(canvas, shape, gain, rules, best[rival])
+        volume = best[rival, VOLUME]
+        for i in range(nodes.shape[0]):
+            p = nodes[i, 0]
+            q = nodes[i, 1]
+            if try_node(home, ground, rules, gain, indoors, canvas, shape, least, p, q, taken, path, rival, best):
+                fitted += 1
+            if any_will_do and is_enough(best, any_will_do):
+                return fitted
+            if best[rival, VOLUME] > volume:
+                volume = best[rival, VOLUME]
+                least = _least_worth(canvas, shape, gain, rules, best[rival])
+        if best[0, FOUND] == 0.0 and best[1, FOUND] == 1.0 and best[1, TROUBLE] == 0.0:
+            best[1, TROUBLE] = 1.0 if _all_trouble(home, ground, rules, canvas, path) else 2.0
+            rival = 1 if best[1, TROUBLE] == 1.0 else 0
         if is_enough(best, any_will_do):
             break
     row = 0 if best[0, FOUND] == 1.0 else 1
-    if best[row, FOUND] == 1.0 and best[row, ANGLE] == angle and not any_will_do:
+    if best[row, FOUND] == 1.0 and best[row, ANGLE] == angle:
         _look_nearer(home, ground, rules, gain, indoors, canvas, across, ratios, stride, taken, path, row, best)
     return fitted
 
@@ -402,11 +294,10 @@ def _look_nearer(
             for dq in range(-1, 2):
                 p = pc + dp * move
                 q = qc + dq * move
-                if (dp == 0 and dq == 0) or not (0 <= p <= nu and 0 <= q <= nv):
-                    continue
-                width, among, most, run = look_at_node(home, rules, gain, indoors, canvas, shape, shape.least, p, q)
-                if most > 0.0 and better(most, run, best[row]):
-                    try_node(home, ground, rules, gain, canvas, shape, width, among, p, q, taken, path, row, best)
+                if (dp != 0 or dq != 0) and 0 <= p <= nu and 0 <= q <= nv:
+                    try_node(
+                        home, ground, rules, gain, indoors, canvas, shape, shape.least, p, q, taken, path, row, best
+                    )
         move //= 2
 
 

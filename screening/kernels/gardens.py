@@ -157,7 +157,11 @@ def _grow(home: Home, ground: Ground, rules: Rules, gain: Yield, taken: Array, r
 @leaf
 def _extend(canvas: Canvas, n: int, m: int, margin: int, out: Array) -> None:
     """Extend a box (least u, v, greatest u, v) [m] by every place where ``n`` by ``m`` cells fit, and a margin."""
+    last = canvas.usable.shape[1] - 1
     for i in range(canvas.usable.shape[0] - n):
+        # too few usable cells in the whole strip
+        if block_of(canvas.usable, i, 0, n, last) < n * m:
+            continue
         for j in range(canvas.usable.shape[1] - m):
             if block_of(canvas.usable, i, j, n, m) == n * m:
                 out[0] = min(out[0], (canvas.i0 + i - margin) * canvas.step)

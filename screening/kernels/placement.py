@@ -89,7 +89,7 @@ def fits(count: Array, p: int, q: int, n: int, m: int) -> bool:
 
 
 @inlined
-def sides(shape: Shape, width: int) -> tuple[int, int]:
+def _sides(shape: Shape, width: int) -> tuple[int, int]:
     """Cells of a rectangle along the frame's axes."""
     length = length_of(shape.ratio, width)
     return (width, length) if shape.across else (length, width)
@@ -219,8 +219,7 @@ def most_of(roof_m2: float, area_m2: float, low: int, high: int, gain: Yield, ru
 
 
 @leaf
-def better(volume: float, run: float, row: Array) -> bool:
-    """Whether a place beats the one of a row: keeps more, or as much by shorter runs."""
+def _better(volume: float, run: float, row: Array) -> bool:
     if row[FOUND] == 0.0:
         return True
     if volume > row[VOLUME] * (1.0 + 1e-9):
@@ -310,8 +309,9 @@ def shape_of(home: Home, rules: Rules, gain: Yield, canvas: Canvas, angle: float
 
 
 @inlined
-def look_at_node(
+def try_node(
     home: Home,
+    ground: Ground,
     rules: Rules,
     gain: Yield,
     indoors: Array,
@@ -320,77 +320,54 @@ def look_at_node(
     least: int,
     p: int,
     q: int,
-) -> tuple[int, int, float, float]:
-    """What the node ``(p, q)`` promises as a rectangle's middle, at little cost.
-
-    Returns the width in cells of the largest rectangle that fits (0: not even one ``least`` cells wide), the bits of
-    the downspouts in reach, the most that any rectangle there could keep [m2 of roof], the least sum of its runs [m].
-    """
-    count = canvas.usable
-    n, m = sides(shape, least)
-    if not fits(count, p, q, n, m):
-        return 0, 0, 0.0, 0.0
-    low = least
-    high = shape.most + 1
-    while high - low > 1:
-        mid = (low + high) // 2
-        n, m = sides(shape, mid)
-        if fits(count, p, q, n, m):
-            low = mid
-        else:
-            high = mid
-    step = canvas.step
-    n, m = sides(shape, low)
-    cx, cy = middle_of(canvas, p, q, n, m)
-    hl = 0.5 * n * step
-    hw = 0.5 * m * step
-    roof, run, among = _roof_near(home, indoors, cx, cy, canvas.ux, canvas.uy, hl, hw, rules.ignore_blocks)
-    if roof <= 0.0:
-        return low, 0, 0.0, 0.0
-    # a smaller rectangle about the same middle has longer runs and serves no more
-    return low, among, most_of(roof, n * m * step * step, shape.band_low, shape.band_high, gain, rules), run
-
-
-@inlined
-def try_node(
-    home: Home,
-    ground: Ground,
-    rules: Rules,
-    gain: Yield,
-    canvas: Canvas,
-    shape: Shape,
-    width: int,
-    among: int,
-    p: int,
-    q: int,
     taken: Array,
     path: Array,
     rival: int,
     best: Array,
-) -> None:
-    """Try a rectangle at the node ``(p, q)``, at most ``width`` cells wide; keep it in ``best`` if it is better.
+) -> bool:
+    """Try the node ``(p, q)`` as a rectangle's middle; keep it in ``best`` if it is better.
 
     It has to beat row ``rival`` of ``best`` to be looked at closely: row 0, the best place whose overflow troubles
-    nobody, unless no rectangle there can have such an overflow.
+    nobody, unless no place of the home can have such an overflow.
+
+    Returns whether a rectangle ``least`` cells wide fits.
     """
+    count = canvas.usable
+    n, m = _sides(shape, least)
+    if not fits(count, p, q, n, m):
+        return False
+    low = least
+    high = shape.most + 1
+    while high - low > 1:
+        mid = (low + high) // 2
+        n, m = _sides(shape, mid)
+        if fits(count, p, q, n, m):
+            low = mid
+        else:
+            high = mid
+    width = low
     ux = canvas.ux
     uy = canvas.uy
     step = canvas.step
-    n = 0
-    m = 0
-    cx = 0.0
-    cy = 0.0
-    roof = 0.0
-    run = 0.0
+    n, m = _sides(shape, width)
+    cx, cy = middle_of(canvas, p, q, n, m)
+    roof, run, among = _roof_near(home, indoors, cx, cy, ux, uy, 0.5 * n * step, 0.5 * m * step, rules.ignore_blocks)
+    if roof <= 0.0:
+        return True
+    # a smaller rectangle about the same middle has longer runs and serves no more
+    most = most_of(roof, n * m * step * step, shape.band_low, shape.band_high, gain, rules)
+    if not _better(most, run, best[rival]):
+        return True
+    volume = 0.0
     band = 0
     target = 0.0
     for _ in range(4):
-        n, m = sides(shape, width)
+        n, m = _sides(shape, width)
         cx, cy = middle_of(canvas, p, q, n, m)
         band = band_of(block_of(canvas.slope_sum, p - n // 2, q - m // 2, n, m) / (n * m), gain.breaks_pct)
         roof, run = roof_in_reach(home, ground, rules, cx, cy, ux, uy, 0.5 * n * step, 0.5 * m * step, False, among)
         if roof <= 0.0:
-            return
+            return True
         target = target_area(roof, band, gain, rules)
         if gain.far_factor > 0.0:
             target = _target_here(home, ground, rules, gain, roof, band, cx, cy, ux, uy, 0.5 * n * step, 0.5 * m * step)
@@ -399,8 +376,8 @@ def try_node(
         width = _size_for(target, shape.ratio, step, shape.least, width - 1)
     area = n * m * step * step
     volume = diverted_roof(roof, min(area, target), band, gain)
-    if not better(volume, run, best[rival]):
-        return
+    if not _better(volume, run, best[rival]):
+        return True
     hl = 0.5 * n * step
     hw = 0.5 * m * step
     # where the overflow goes decides against which of the two best places this one has to stand
@@ -408,24 +385,24 @@ def try_node(
     if not rules.ignore_overflow:
         end = _end_of(home, ground, rules, cx, cy, ux, uy, hl, hw, path)
     if end == flow.BUILDING_SETBACK:
-        return
+        return True
     row = row_of(end)
-    if not better(volume, run, best[row]):
-        return
+    if not _better(volume, run, best[row]):
+        return True
     if not rectangle_within(home.allowed, cx, cy, ux, uy, 2.0 * hl, 2.0 * hw):
-        return
+        return True
     if not cells_are_usable(ground, rules, cx, cy, ux, uy, hl, hw):
-        return
+        return True
     if taken.shape[0] > 0 and not leaves_room(taken, cx, cy, ux, uy, hl, hw, rules.spacing_m):
-        return
+        return True
     roof, run = roof_in_reach(home, ground, rules, cx, cy, ux, uy, hl, hw, True, -1)
     if roof <= 0.0:
-        return
+        return True
     target = target_area(roof, band, gain, rules)
     if gain.far_factor > 0.0:
         target = _target_here(home, ground, rules, gain, roof, band, cx, cy, ux, uy, hl, hw)
     volume = diverted_roof(roof, min(area, target), band, gain)
-    if better(volume, run, best[row]):
+    if _better(volume, run, best[row]):
         best[row, FOUND] = 1.0
         best[row, VOLUME] = volume
         best[row, RUN] = run
@@ -438,3 +415,4 @@ def try_node(
         best[row, END] = end
         best[row, BAND] = band
         best[row, TARGET] = target
+    return True
