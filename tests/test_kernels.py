@@ -766,3 +766,23 @@ def test_straight_ways_that_stay_on_the_lot_and_out_of_buildings():
             assert got == (not blocked and not leaves)
             seen[bool(got)] += 1
     assert min(seen.values()) >= 10
+
+
+# --- what is compiled ------------------------------------------------------------------------------------------------
+
+
+def test_a_changed_source_empties_the_cache_of_all_kernels(tmp_path):
+    """A kernel that calls a changed one stands in another file, whose own date says nothing."""
+    from screening.kernels.compiled import forget_stale
+
+    caller, called = tmp_path / "caller.py", tmp_path / "called.py"
+    caller.write_text("a")
+    called.write_text("b")
+    compiled = tmp_path / "__pycache__" / "caller.f-1.py311.nbi"
+    assert forget_stale(tmp_path)
+    compiled.write_text("machine code")
+    assert not forget_stale(tmp_path)
+    assert compiled.exists()
+    called.write_text("bb")
+    assert forget_stale(tmp_path)
+    assert not compiled.exists()
