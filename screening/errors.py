@@ -15,9 +15,15 @@ class ScreeningError(Exception):
     ----------
     exit_code : int
         Status the command line ends with.
+    code : str
+        Code of the trouble (`screening.columns.TROUBLES`); "" where none is told.
     """
 
     exit_code: int = 1
+
+    def __init__(self, message: str = "", *, code: str = "") -> None:
+        super().__init__(message)
+        self.code = code
 
 
 class ParameterError(ScreeningError):

@@ -36,6 +36,8 @@ class Pieces(NamedTuple):
         Plan area [m2].
     is_split : (n,) bool array
         Part of a building that lot lines divide.
+    n_lots : (n,) int array
+        Lots on which the whole building stands, drawing errors left out.
     """
 
     geometry: ObjectArray
@@ -43,9 +45,12 @@ class Pieces(NamedTuple):
     parcel: IntArray
     area_m2: npt.NDArray[np.float64]
     is_split: BoolArray
+    n_lots: IntArray
 
 
-def assign_buildings(parcels: ObjectArray, buildings: ObjectArray, params: HomeParams) -> Pieces:
+def assign_buildings(
+    parcels: ObjectArray, buildings: ObjectArray, params: HomeParams, is_lot: BoolArray | None = None
+) -> Pieces:
     """Give every building to the lot that holds most of it; divide row houses along the lot lines.
 
     Parameters
@@ -56,6 +61,8 @@ def assign_buildings(parcels: ObjectArray, buildings: ObjectArray, params: HomeP
         Footprints [m].
     params : HomeParams
         Size of a house, size of a sliver.
+    is_lot : (p,) bool array, optional
+        Parcels that may have a part of a building; streets and water among them may not.
 
     Returns
     -------
@@ -97,7 +104,8 @@ def assign_buildings(parcels: ObjectArray, buildings: ObjectArray, params: HomeP
     owner = np.full(len(buildings), -1, dtype=np.int64)
     owner[b[by_share][first]] = p[by_share][first]
 
-    large = share >= params.min_principal_area_m2
+    on_lot = np.ones(len(b), dtype=bool) if is_lot is None else is_lot[p]
+    large = on_lot & (share >= params.min_principal_area_m2)
     n_large = np.bincount(b[large], minlength=len(buildings))
     may_split = n_large >= 2
     # lots that have a house of their own, which no lot line divides
@@ -114,7 +122,8 @@ def assign_buildings(parcels: ObjectArray, buildings: ObjectArray, params: HomeP
     areas = np.concatenate([area[plain], share[parts]])
     split = np.concatenate([np.zeros(len(plain), dtype=bool), np.ones(int(parts.sum()), dtype=bool)])
     order = np.lexsort((parcel, building))
-    return Pieces(geometry[order], building[order], parcel[order], areas[order], split[order])
+    n_lots = np.bincount(b[on_lot], minlength=len(buildings))[building]
+    return Pieces(geometry[order], building[order], parcel[order], areas[order], split[order], n_lots[order])
 
 
 def polygons_only(geometry: ObjectArray) -> ObjectArray:
@@ -201,7 +210,7 @@ def reasons(
     Parameters
     ----------
     parcels : GeoDataFrame
-        ``land_use``, ``is_stack``, ``n_features``.
+        ``land_use``, ``is_stack``, ``n_features``, ``n_units``, ``ground_code``.
     principal, n_buildings : (n,) int array
         As `principal_pieces` returns them.
     params : HomeParams
@@ -215,8 +224,19 @@ def reasons(
         code[fresh] = reason
         text[fresh] = words[fresh] if isinstance(words, np.ndarray) else words
 
-    count = parcels["n_features"].to_numpy()
-    words = np.array([f"{k} parcels have this same outline: the yard has several owners" for k in count], dtype=object)
+    ground = parcels["ground_code"].to_numpy(dtype=object)
+    words = np.where(ground == "drainage", "the polygon is water", "the polygon is a street or railway").astype(object)
+    say(np.array([isinstance(one, str) for one in ground], dtype=bool), "not_a_lot", words)
+    count, units = parcels["n_features"].to_numpy(), parcels["n_units"].to_numpy()
+    words = np.array(
+        [
+            f"{k} parcels have this same outline: the yard has several owners"
+            if not n
+            else f"{n} units lie on this ground or in gaps of it: the yard has several owners"
+            for k, n in zip(count, units, strict=True)
+        ],
+        dtype=object,
+    )
     say(parcels["is_stack"].to_numpy(dtype=bool), "shared_stack", words)
     if params.land_use:
         use = parcels["land_use"].to_numpy(dtype=object)

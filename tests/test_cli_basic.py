@@ -207,15 +207,6 @@ def test_unknown_names_are_parameter_errors(runner, arguments, hint):
     assert hint in result.stderr
 
 
-def test_info_names_every_gdal(runner):
-    data = json.loads(runner.invoke(main, ["info", "--json"]).output)
-    assert data["screening"] == screening.__version__
-    assert len([name for name in data if name.startswith("GDAL")]) == 3
-    text = runner.invoke(main, ["info"]).output
-    for name, version in data.items():
-        assert re.search(rf"^{re.escape(name)} +{re.escape(version)}$", text, re.MULTILINE)
-
-
 def test_options_reach_the_parameters(tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
     run_file = tmp_path / "run.toml"

@@ -11,8 +11,10 @@ import shapely
 
 from screening import terrain
 from screening.batch.divide import City
+from screening.batch.repairs import repair_counts, repair_notes, surroundings
 from screening.clean import CleanParcels, clean_buildings, clean_parcels
 from screening.errors import InputError
+from screening.notes import Note
 from screening.outlines import edges_of
 from screening.pipeline import KeepAwayThings
 from screening.read import read_city
@@ -20,6 +22,8 @@ from screening.read.extent import box_text, in_words
 from screening.streets import street_of
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     import numpy.typing as npt
 
     from screening.params import Params
@@ -36,13 +40,14 @@ SUSPECT_SLOPE_PCT = 20.0
 
 
 class Prepared(NamedTuple):
-    """A city, and what cleaning says about it."""
+    """A city, and what cleaning says about it; ``repairs`` counts what was put right by input and code."""
 
     city: City
     cleaned: CleanParcels
     n_counted_features: int
     notes: tuple[str, ...]
     ground: GroundLook
+    repairs: Mapping[str, int]
 
 
 def read_inputs(params: Params, bounds_m: tuple[float, float, float, float] | None) -> CityInputs:
@@ -71,8 +76,9 @@ def prepare(
         If no parcel has an eligible land use, or the elevation is a surface model.
     """
     notes: list[str] = []
-    cleaned = clean_parcels(inputs.parcels)
     buildings = clean_buildings(inputs.buildings)
+    cleaned = clean_parcels(inputs.parcels, surroundings(inputs, buildings.kept, params), params.homes)
+    notes.extend(repair_notes(cleaned))
     if buildings.n_unusable:
         notes.append(f"{buildings.n_unusable} buildings have no usable outline and were left out.")
     if buildings.n_merged:
@@ -111,7 +117,8 @@ def prepare(
     notes.extend(ground.notes)
     whole = bounds_m is None and limit is None
     n_features = len(inputs.parcels) if whole else int(kept["n_features"].to_numpy()[counted].sum())
-    return Prepared(city, cleaned, n_features, tuple(notes), ground)
+    repairs = repair_counts(inputs, cleaned, buildings)
+    return Prepared(city, cleaned, n_features, tuple(notes), ground, repairs)
 
 
 def in_order(geometry: Any) -> Any:
@@ -122,28 +129,32 @@ def in_order(geometry: Any) -> Any:
 
 def check_land_use(values: Any, wanted: tuple[str, ...]) -> None:
     """Refuse a filter that lets no parcel through."""
-    _check_values(values, wanted, "parcel", "land use", "[homes] land_use", "[fields] land_use")
+    names = ("parcel", "land use", "[homes] land_use", "[fields] land_use")
+    _check_values(values, wanted, *names, code="land_use_unmatched")
 
 
 def check_building_kinds(values: Any, wanted: tuple[str, ...]) -> None:
     """Refuse a filter that lets no building through."""
-    _check_values(values, wanted, "building", "kind", "[homes] principal_values", "[fields] building_type")
+    names = ("building", "kind", "[homes] principal_values", "[fields] building_type")
+    _check_values(values, wanted, *names, code="building_kind_unmatched")
 
 
-def _check_values(values: Any, wanted: tuple[str, ...], what: str, name: str, key: str, field: str) -> None:
+def _check_values(
+    values: Any, wanted: tuple[str, ...], what: str, name: str, key: str, field: str, *, code: str
+) -> None:
     if not wanted:
         return
     counts = pd.Series(values, dtype=object).value_counts()
     if len(counts) == 0:
         msg = f"{key} asks for {', '.join(wanted)}, but no {what} has a {name}; name its column as {field}."
-        raise InputError(msg)
+        raise InputError(msg, code=code)
     if any(value in counts.index for value in wanted):
         return
     near = difflib.get_close_matches(wanted[0], [str(v) for v in counts.index], n=1, cutoff=0.0)
     there = ", ".join(repr(str(v)) for v in counts.index[:6])
     hint = f"; did you mean {near[0]!r}?" if near else "."
     msg = f"{key} asks for {', '.join(wanted)}, but no {what} has such a {name}; the most common are {there}{hint}"
-    raise InputError(msg)
+    raise InputError(msg, code=code)
 
 
 class GroundLook(NamedTuple):
@@ -159,7 +170,7 @@ class GroundLook(NamedTuple):
         Heights around them [m]; None where nothing is known.
     median_slope_pct : float or None
         Median slope of the ground around them [%].
-    notes : tuple of str
+    notes : tuple of Note
         What a person should know about it.
     """
 
@@ -168,7 +179,7 @@ class GroundLook(NamedTuple):
     lowest_m: float | None
     highest_m: float | None
     median_slope_pct: float | None
-    notes: tuple[str, ...]
+    notes: tuple[Note, ...]
 
 
 def look_at_ground(city: City, params: Params) -> GroundLook:
@@ -204,23 +215,25 @@ def look_at_ground(city: City, params: Params) -> GroundLook:
     heights, known = heights[~np.isnan(heights)], slopes[~np.isnan(slopes)]
     if len(heights) >= 5 and float(np.median(heights)) > params.terrain.surface_model_height_m:
         msg = (
-            f"{source.path.name} shows roofs: its cells under buildings lie {np.median(heights):.1f} m over the ground "
+            f"{source.name} shows roofs: its cells under buildings lie {np.median(heights):.1f} m over the ground "
             "around them (median); use a bare-earth model, not a surface model."
         )
-        raise InputError(msg)
+        raise InputError(msg, code="surface_model")
     notes = []
     n_without = len(slopes) - len(known)
     if n_without:
-        notes.append(
-            f"{n_without} of {len(slopes)} houses looked at have no elevation around them in {source.path.name}; the "
+        text = (
+            f"{n_without} of {len(slopes)} houses looked at have no elevation around them in {source.name}; the "
             "result counts every such home as outside_elevation or elevation_gap."
         )
+        notes.append(Note(text, "elevation_holes", "elevation"))
     slope = float(np.median(known)) if len(known) else None
     if slope is not None and len(known) >= 5 and slope > SUSPECT_SLOPE_PCT:
-        notes.append(
+        text = (
             f"the ground around the houses is {slope:.0f} % steep (median); if it is not, the heights "
-            f"of {source.path.name} are in another unit than was read: see [inputs] elevation_unit."
+            f"of {source.name} are in another unit than was read: see [inputs] elevation_unit."
         )
+        notes.append(Note(text, "slope_doubtful", "elevation"))
     return GroundLook(
         len(slopes),
         n_without,

@@ -79,10 +79,14 @@ def run_record(
         record[f"{key}.crs"] = file.crs_text
         record[f"{key}.length_unit"] = file.length_unit
         record[f"{key}.n_features"] = str(file.n_features)
+        if file.crs_step:
+            record[f"{key}.crs_step"] = file.crs_step
         if file.height_unit:
             record[f"{key}.height_unit"] = file.height_unit
         for name, digest in file.sha256:
             record[f"{key}.sha256.{name}"] = digest
+    record |= {f"repairs.{code}": str(n) for code, n in summary.repairs.items()}
+    record |= {f"flagged.{code}": str(n) for code, n in summary.flagged.items()}
     for i, note in enumerate(summary.notes, start=1):
         record[f"note.{i:03d}"] = note
     for name, value in params.record().items():

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections import Counter
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import pyarrow as pa
@@ -59,6 +60,10 @@ class RunSummary:
         Time of the run [s].
     notes : tuple of str
         What a person should know about the inputs.
+    repairs : mapping of str to int
+        Number of features by input and code of what was put right in them, for example ``parcels.ring_invalid``.
+    flagged : mapping of str to int
+        Number of candidates by flag.
     """
 
     output: Path
@@ -78,6 +83,8 @@ class RunSummary:
     failed_tiles: tuple[str, ...]
     seconds: float
     notes: tuple[str, ...]
+    repairs: Mapping[str, int] = field(default_factory=dict)
+    flagged: Mapping[str, int] = field(default_factory=dict)
 
 
 def summarize(
@@ -123,4 +130,12 @@ def summarize(
         failed_tiles=tuple(f"{tile_name(task.tile)}: {reason}" for task, reason in failed),
         seconds=0.0,
         notes=tuple(notes),
+        repairs=prepared.repairs,
+        flagged=_flagged(homes),
     )
+
+
+def _flagged(homes: pa.Table) -> dict[str, int]:
+    """Number of candidates by flag, in alphabetical order."""
+    found = Counter(code for flags in homes["flags"].to_pylist() if flags for code in flags.split(";"))
+    return dict(sorted(found.items()))

@@ -17,6 +17,7 @@ from screening.columns.codes import (
 )
 from screening.columns.layers import LAYERS
 from screening.columns.model import Column, Layer
+from screening.columns.troubles import SEVERITIES, TOPICS, TROUBLES, Trouble
 
 if TYPE_CHECKING:
     from screening.columns.frames import GEOMETRY_NAME, complete, conform, empty, guide, layer, pack
@@ -31,10 +32,14 @@ __all__ = [
     "MERGE_CODES",
     "REASON_CODES",
     "ROLE_CODES",
+    "SEVERITIES",
     "SHAPE_CODES",
     "TIGHTEST_CODES",
+    "TOPICS",
+    "TROUBLES",
     "Column",
     "Layer",
+    "Trouble",
     "complete",
     "conform",
     "empty",

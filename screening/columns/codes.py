@@ -10,10 +10,11 @@ if TYPE_CHECKING:
 
 REASON_CODES: Final[Mapping[str, str]] = MappingProxyType(
     {
+        "not_a_lot": "the polygon is a street, a railway or water, and no lot",
         "not_residential": "the land use is not among the eligible ones",
         "no_building": "no building stands on the lot",
         "building_too_small": "no building on the lot is large enough to be a house, or none is of the kind asked for",
-        "shared_stack": "several parcels share this very outline, so the yard has more than one owner",
+        "shared_stack": "several parcels share this outline, or lie on it as units do: the yard has several owners",
         "no_open_ground": "the setbacks leave no ground, or less than the smallest garden needs",
         "too_narrow": "the ground left by the setbacks is nowhere wide enough for the smallest garden",
         "too_steep": "where a garden would fit the ground is too steep",
@@ -58,6 +59,10 @@ FLAG_CODES: Final[Mapping[str, str]] = MappingProxyType(
         "small_garden": "a garden is smaller than its target area",
         "several_buildings": "more than one building stands on the lot",
         "split_building": "the house is part of a building that lot lines divide",
+        "house_over_lots": "the house stands on more than one lot: they may be one home, or the map is shifted",
+        "lots_joined": "the lot is joined of several parcels that the city's data link",
+        "lot_overlapped": "another parcel lies over a part of the lot",
+        "house_in_elevation": "the ground model bulges under the house, so the ground beside it may look too steep",
         "soil_mixed": "the open ground lies on several soils; the one that most of it is counts",
         "soil_outside": "the soil map says nothing of most of the open ground; the run file's default counts",
         "long_trace": "the way of an overflow was cut at the greatest length followed",
@@ -104,6 +109,8 @@ TIGHTEST_CODES: Final[Mapping[str, str]] = MappingProxyType(
 MERGE_CODES: Final[Mapping[str, str]] = MappingProxyType(
     {
         "stack": "another parcel of the same outline, so the yard has more than one owner",
+        "unit": "a unit on common ground, or cut out of it, whose yard has more than one owner",
+        "linked": "a part of the lot of a home, as the city's data link them",
         "duplicate": "the same parcel, written once more",
     }
 )

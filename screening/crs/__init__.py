@@ -20,7 +20,7 @@ from screening.crs.system import (
     require_projected_metric,
     same_crs,
 )
-from screening.crs.vertical import unit_size_m, vertical_factor
+from screening.crs.vertical import stated_heights_m, unit_size_m, vertical_factor
 
 __all__ = [
     "COORDINATE_DECIMALS",
@@ -38,6 +38,7 @@ __all__ = [
     "parse_crs",
     "require_projected_metric",
     "same_crs",
+    "stated_heights_m",
     "unit_size_m",
     "utm_zone",
     "vertical_factor",

@@ -137,7 +137,7 @@ def choose_working_crs(
                 f"[inputs] working_crs: {describe(crs)} {fault}; name a projected system that is "
                 "true to length at the parcels, or leave the entry out."
             )
-            raise CRSError(msg)
+            raise CRSError(msg, code="crs_unfit")
         return WorkingCRS(crs=metric_twin(crs), why="The run file names the working system.")
     fault = length_fault(elevation_crs, centre, parcels_crs)
     if not fault:
@@ -161,7 +161,7 @@ def utm_zone(crs: CRS, centre: tuple[float, float]) -> CRS:
             f"{describe(crs)}: the parcels' middle ({centre[0]:.6g}, {centre[1]:.6g}) is not a place "
             "that a UTM zone covers; check the parcels' system, or name [inputs] working_crs."
         )
-        raise CRSError(msg)
+        raise CRSError(msg, code="crs_doubtful")
     here = AreaOfInterest(lon, lat, lon, lat)
     for datum in (geodetic(horizontal(crs)).name, "WGS 84"):
         found = query_utm_crs_info(datum_name=datum, area_of_interest=here, contains=True)

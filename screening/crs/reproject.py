@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import warnings
+from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING, Final
 
@@ -10,7 +11,16 @@ import numpy as np
 import shapely
 from pyproj.transformer import AreaOfInterest, TransformerGroup
 
-from screening.crs.system import describe, horizontal, length_unit, metric_twin, network_off, same_crs, transformer
+from screening.crs.system import (
+    describe,
+    geodetic,
+    horizontal,
+    length_unit,
+    metric_twin,
+    network_off,
+    same_crs,
+    transformer,
+)
 from screening.errors import CRSError
 
 if TYPE_CHECKING:
@@ -95,7 +105,7 @@ class Reprojector:
                 f"bring to {describe(self.dst)}; the file is probably in another system: state it "
                 "under [inputs.crs]."
             )
-            raise CRSError(msg)
+            raise CRSError(msg, code="crs_doubtful")
         # Adding 0.0 turns -0.0 into 0.0, which would otherwise differ in the output's bytes.
         new = np.round(np.column_stack((x, y)), COORDINATE_DECIMALS) + 0.0
         moved: GeometryArray = shapely.set_coordinates(flat.copy(), new)
@@ -110,29 +120,83 @@ class Reprojector:
         one = transformer(self.dst, self.src) if inverse else self._forward
         return one.transform_bounds(*bounds, densify_pts=41)
 
-    def accuracy_note(self, lonlat_bounds: Bounds | None = None) -> str:
-        """Sentence about a rough or crippled datum shift, or ``""``.
+    def step(self, x: float, y: float) -> Step | None:
+        """The operation that PROJ takes at a place, None where nothing but the unit changes.
+
+        Parameters
+        ----------
+        x, y : float
+            Place in `src` [its unit].
+        """
+        if self.scale is not None:
+            return None
+        self._forward.transform(x, y)
+        used = self._forward.get_last_used_operation()
+        lon, lat = transformer(self.src, geodetic(self.src)).transform(x, y)
+        network_off()
+        area = AreaOfInterest(lon, lat, lon, lat) if np.isfinite(lon) and np.isfinite(lat) else None
+        with warnings.catch_warnings():
+            # PROJ's warning names a grid file; the note says what it means.
+            warnings.simplefilter("ignore", UserWarning)
+            group = TransformerGroup(self.src, self.dst, always_xy=True, area_of_interest=area)
+        lost = sorted(
+            (float(op.accuracy), next((grid.short_name for grid in op.grids), ""))
+            for op in group.unavailable_operations
+            if op.accuracy >= 0
+        )
+        better_m, grid = lost[0] if lost else (float("nan"), "")
+        name = str(used.description).removeprefix("axis order change (2D) + ")
+        return Step(name, float(used.accuracy) if used.accuracy >= 0 else None, grid, better_m)
+
+    def accuracy_note(self, x: float, y: float) -> str:
+        """Sentence about a rough or crippled datum shift at a place of `src`, or ``""``.
 
         Notes
         -----
         Official grids of differences between old and new datums are not shipped with this program
         and are never fetched.  Where the best operation needs one, positions may be metres off.
         """
-        if self.scale is not None:
+        step = self.step(x, y)
+        if step is None:
             return ""
-        network_off()
-        area = AreaOfInterest(*lonlat_bounds) if lonlat_bounds else None
-        with warnings.catch_warnings():
-            # PROJ's warning names a grid file; the sentence below says what it means.
-            warnings.simplefilter("ignore", UserWarning)
-            group = TransformerGroup(self.src, self.dst, always_xy=True, area_of_interest=area)
-        best = group.transformers[0].accuracy if group.transformers else -1.0
-        lost = [op.accuracy for op in group.unavailable_operations if op.accuracy >= 0]
-        rough = best < 0 or (bool(lost) and min(lost) < best and best > ROUGH_ACCURACY_M)
-        if not rough:
+        has_better = bool(step.grid) and not step.better_m >= (step.accuracy_m or float("inf"))
+        if step.accuracy_m is not None and not (has_better and step.accuracy_m > ROUGH_ACCURACY_M):
             return ""
-        how = "of unknown accuracy" if best < 0 else f"good to about {best:g} m"
-        return (
-            f"Bringing {describe(self.src)} to {describe(self.dst)} is {how} without PROJ's grid "
-            "files; give all layers on the same datum to avoid this."
+        how = "of unknown accuracy" if step.accuracy_m is None else f"good to about {step.accuracy_m:g} m"
+        with_grid = (
+            f"; with PROJ's grid file {step.grid}, which is not here, it would be good to {step.better_m:g} m"
+            if has_better
+            else ""
         )
+        return (
+            f"Bringing {describe(self.src)} to {describe(self.dst)} is {how}{with_grid}: give all layers on the same "
+            "datum to avoid this."
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """A change from one CRS to another.
+
+    Attributes
+    ----------
+    name : str
+        PROJ's name of the operation.
+    accuracy_m : float or None
+        Its stated accuracy [m]; None where PROJ does not know.
+    grid : str
+        Grid file of the best operation that can't be used for want of it; "" where none is missing.
+    better_m : float
+        Accuracy of that operation [m].
+    """
+
+    name: str
+    accuracy_m: float | None
+    grid: str
+    better_m: float
+
+    @property
+    def text(self) -> str:
+        """Name and accuracy, for the record."""
+        sure = "accuracy unknown" if self.accuracy_m is None else f"accuracy {self.accuracy_m:g} m"
+        return f"{self.name}; {sure}"

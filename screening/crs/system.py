@@ -45,7 +45,7 @@ def geodetic(crs: CRS) -> CRS:
     base = crs.geodetic_crs
     if base is None:
         msg = f"{describe(crs)} is not tied to the Earth; state the true system under [inputs.crs]."
-        raise CRSError(msg)
+        raise CRSError(msg, code="crs_unknown")
     return base.to_2d()
 
 
@@ -55,7 +55,7 @@ def parse_crs(text: str, where: str) -> CRS:
         return CRS.from_user_input(text)
     except ProjCRSError:
         msg = f'{where}: {text!r} is not a coordinate reference system that PROJ knows; write it like "EPSG:26915".'
-        raise CRSError(msg) from None
+        raise CRSError(msg, code="crs_unknown") from None
 
 
 def horizontal(crs: CRS) -> CRS:
@@ -127,7 +127,7 @@ def require_projected_metric(crs: CRS, where: str) -> CRS:
         fault = f"counts in the unit {unit!r}"
     if fault:
         msg = f"{where}: {describe(crs)} {fault}; a projected system in metres is needed."
-        raise CRSError(msg)
+        raise CRSError(msg, code="crs_unfit")
     return horizontal(crs)
 
 
@@ -156,7 +156,7 @@ def metric_twin(crs: CRS) -> CRS:
     flat = horizontal(crs)
     if not flat.is_projected:
         msg = f"{describe(crs)} is not projected, so it has no twin in metres."
-        raise CRSError(msg)
+        raise CRSError(msg, code="crs_unfit")
     if length_unit(flat)[1] == 1.0:
         return flat
     definition: dict[str, Any] = flat.to_json_dict()

@@ -31,6 +31,33 @@ def unit_size_m(unit: str) -> float | None:
     return LENGTH_UNITS_M.get(text, _UNIT_NAMES_M.get(text))
 
 
+def stated_heights_m(crs: CRS | None, band_unit: str) -> tuple[float, ...]:
+    """Metres in one unit of height, as the vertical part of a raster's CRS and its band say it; empty if neither does.
+
+    Parameters
+    ----------
+    crs : pyproj.CRS or None
+        CRS of the raster, with its vertical part if it has one.
+    band_unit : str
+        Unit that the band carries; empty if none.
+    """
+    return tuple(_said(crs, band_unit).values())
+
+
+def _said(crs: CRS | None, band_unit: str) -> dict[str, float]:
+    """Metres per unit, by the words that say who says so."""
+    said: dict[str, float] = {}
+    if crs is not None:
+        flat = crs.source_crs if crs.is_bound and crs.source_crs is not None else crs
+        for axis in flat.axis_info:
+            if axis.direction.lower() == "up":
+                said[f"its coordinate system says {axis.unit_name}"] = axis.unit_conversion_factor
+    size_m = unit_size_m(band_unit) if band_unit.strip() else None
+    if size_m is not None:
+        said[f"its band says {band_unit.strip()}"] = size_m
+    return said
+
+
 def vertical_factor(*, crs: CRS | None, band_unit: str, stated_unit: str, where: str) -> float:
     """Metres in one unit of an elevation raster.
 
@@ -59,28 +86,19 @@ def vertical_factor(*, crs: CRS | None, band_unit: str, stated_unit: str, where:
         If nothing says the unit, a name isn't known, or the sources contradict each other.
     """
     way_out = 'set elevation_unit = "m", "ft" or "us-ft" under [inputs]'
-    said: dict[str, float] = {}
-    if crs is not None:
-        flat = crs.source_crs if crs.is_bound and crs.source_crs is not None else crs
-        for axis in flat.axis_info:
-            if axis.direction.lower() == "up":
-                said[f"its coordinate system says {axis.unit_name}"] = axis.unit_conversion_factor
+    said = _said(crs, band_unit)
     stated_m = unit_size_m(stated_unit) if stated_unit else None
-    if band_unit.strip():
-        size_m = unit_size_m(band_unit)
-        if size_m is not None:
-            said[f"its band says {band_unit.strip()}"] = size_m
-        elif not said and stated_m is None:
-            msg = f"{where}: the band's height unit {band_unit.strip()!r} isn't known; {way_out}."
-            raise UnitsError(msg)
+    if band_unit.strip() and not said and stated_m is None:
+        msg = f"{where}: the band's height unit {band_unit.strip()!r} isn't known; {way_out}."
+        raise UnitsError(msg, code="vertical_unit_missing")
     sizes_m = list(said.values())
     if stated_m is None:
         if not sizes_m:
             msg = f"{where} doesn't say in which unit its heights are; {way_out}."
-            raise UnitsError(msg)
+            raise UnitsError(msg, code="vertical_unit_missing")
         if not _same_size(sizes_m[0], sizes_m[-1]):
             msg = f"{where} contradicts itself about its height unit ({', '.join(said)}); {way_out}."
-            raise UnitsError(msg)
+            raise UnitsError(msg, code="vertical_unit_doubtful")
         return sizes_m[0]
     for size_m in sizes_m:
         if _same_size(size_m, stated_m):
@@ -90,7 +108,7 @@ def vertical_factor(*, crs: CRS | None, band_unit: str, stated_unit: str, where:
             f"{where}: {' and '.join(said)}, but the run file says elevation_unit = "
             f"{stated_unit!r}; take the entry out, or correct the unit in the file."
         )
-        raise UnitsError(msg)
+        raise UnitsError(msg, code="vertical_unit_doubtful")
     return stated_m
 
 

@@ -154,7 +154,7 @@ def kind_text(kind: Any) -> str:
     origin = typing.get_origin(kind)
     arguments = typing.get_args(kind)
     if origin in {types.UnionType, typing.Union}:
-        return kind_text(next(option for option in arguments if option is not types.NoneType))
+        return " or ".join(kind_text(option) for option in arguments if option is not types.NoneType)
     if origin is tuple:
         return f"list of {kind_text(arguments[0])}"
     if origin is Literal:
@@ -225,8 +225,9 @@ def _convert(value: object, kind: Any, spec: Spec) -> tuple[object, str]:
     if origin in {types.UnionType, typing.Union}:
         if value is None:
             return None, ""
-        inner = next(option for option in typing.get_args(kind) if option is not types.NoneType)
-        return _convert(value, inner, spec)
+        one, *more = (option for option in typing.get_args(kind) if option is not types.NoneType)
+        is_list = isinstance(value, list | tuple)
+        return _convert(value, more[0] if more and is_list else one, spec)
     if origin is Literal:
         words = typing.get_args(kind)
         return value, "" if value in words else "must be one of " + ", ".join(show(word) for word in words)

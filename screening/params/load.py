@@ -212,10 +212,19 @@ def _anchor_paths(tables: Mapping[str, Any], folder: Path, into: dict[str, Any] 
         value = inputs.get(name)
         if parameter.kind == Path | None and isinstance(value, str | Path) and str(value):
             target[name] = _absolute(value, folder)
+        elif name == "elevation" and value is not None:
+            target[name] = _absolute_each(value, folder)
     rows = inputs.get("keep_away")
     for row in rows if isinstance(rows, list | tuple) else ():
         if isinstance(row, dict) and isinstance(row.get("path"), str | Path) and str(row["path"]):
             row["path"] = _absolute(row["path"], folder)
+
+
+def _absolute_each(value: object, folder: Path) -> object:
+    """Return a path, or each of a list, as absolute; what is no path as it is."""
+    if isinstance(value, list | tuple):
+        return tuple(_absolute_each(item, folder) for item in value)
+    return _absolute(value, folder) if isinstance(value, str | Path) and str(value) else value
 
 
 def _absolute(value: str | Path, folder: Path) -> Path:

@@ -58,7 +58,9 @@ class InputParams(Section):
 
     parcels: Path | None = P(None, "", "lots: polygons")
     buildings: Path | None = P(None, "", "building footprints: polygons")
-    elevation: Path | None = P(None, "", "bare-earth elevation raster")
+    elevation: Path | tuple[Path, ...] | None = P(
+        None, "", "bare-earth elevation: a raster, a list of rasters, or a folder of tiles"
+    )
     elevation_unit: Literal["", "m", "ft", "us-ft"] = P(
         "", "", "unit of the heights; needed only where the raster does not say it"
     )
@@ -80,7 +82,9 @@ class InputParams(Section):
     keep_away: tuple[KeepAway, ...] = P((), "", "things a garden stays away from, one table each")
 
     def contradictions(self) -> Iterator[str]:
-        """Look for tables about inputs that do not exist."""
+        """Look for tables about inputs that do not exist, and an empty list of rasters."""
+        if self.elevation == ():
+            yield "elevation: the list is empty; name at least one raster"
         for table, names in (("layers", LAYER_INPUTS), ("crs", CRS_INPUTS)):
             for name in getattr(self, table):
                 if name not in names:
@@ -95,6 +99,8 @@ class FieldParams(Section):
     address: str = P("", "", "parcels: address of the lot, never of its owner")
     street: str = P("", "", "parcels: street name, for totals")
     land_use: str = P("", "", "parcels: land use, for [homes] land_use")
+    lot_kind: str = P("", "", "parcels: kind of polygon, for [homes] street_values and water_values")
+    linked_lot: str = P("", "", "parcels: identifier of the lot that this one belongs to, where one home has several")
     building_type: str = P("", "", "buildings: kind of building, for [homes] principal_values")
     building_id: str = P("", "", "buildings: identifier; none: made from its place")
     street_name: str = P("", "", "streets: name of the street")
@@ -107,6 +113,8 @@ class HomeParams(Section):
     """Which parcels are homes, and which building is the house."""
 
     land_use: tuple[str, ...] = P((), "", "land-use values of eligible parcels; empty: every parcel")
+    street_values: tuple[str, ...] = P((), "", "lot-kind values of streets, railways and other ways among the parcels")
+    water_values: tuple[str, ...] = P((), "", "lot-kind values of water among the parcels")
     principal_values: tuple[str, ...] = P((), "", "building-type values of houses; empty: the largest building")
     min_principal_area_m2: float = P(
         40.0, "m2", "a smaller building is no house but a shed or garage", ge=0, source=PROGRAM_DEFAULT

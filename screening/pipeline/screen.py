@@ -58,7 +58,9 @@ def screen_tile(inputs: TileInputs, params: Params) -> TileResult:
     kinds = inputs.buildings["building_type"].to_numpy(dtype=object)
     owned = parcels["is_owned"].to_numpy(dtype=bool)
 
-    pieces = home_stage.assign_buildings(lot_geometry, footprints, params.homes)
+    pieces = home_stage.assign_buildings(
+        lot_geometry, footprints, params.homes, parcels["ground_code"].isna().to_numpy(dtype=bool)
+    )
     principal, n_buildings, n_houses = home_stage.principal_pieces(pieces, kinds, len(parcels), params.homes)
     judged = Judged(*home_stage.reasons(parcels, principal, n_buildings, params.homes))
     # every further step looks only at the owned parcels that are homes
@@ -195,9 +197,15 @@ def ground_of(
     """The rasters of the search: elevation, lots, drains, and the cells near buildings."""
     shape = land.z_m.shape
     labels = terrain.draw(lots, np.arange(1, len(lots) + 1), land.grid, shape)
+    # streets and water among the parcels are nobody's lot: an overflow that reaches them has arrived
+    ground_code = inputs.parcels["ground_code"].to_numpy(dtype=object)
+    labels[np.isin(labels, 1 + np.flatnonzero(~pd.isna(ground_code)))] = 0
     if len(inputs.street_areas):
         labels[terrain.draw(inputs.street_areas, np.ones(len(inputs.street_areas)), land.grid, shape) > 0] = 0
     drains = np.zeros(shape, dtype=bool)
+    water = lots[ground_code == "drainage"]
+    if len(water):
+        drains |= terrain.draw(water, np.ones(len(water)), land.grid, shape) > 0
     for things in inputs.keep_away:
         if things.kind in overflow.DRAINAGE_KINDS and len(things.geometry):
             drains |= (

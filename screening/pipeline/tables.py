@@ -13,6 +13,7 @@ from screening.confidence import CELL_GRACE, confidence
 from screening.overflow import END_CODE, path_lengths_m, worst
 from screening.pipeline.volumes import alternatives, likely_volumes_m3_y, storage_areas_m2
 from screening.siting.open_ground import find_obstacles
+from screening.terrain import roof_heights_m
 
 if TYPE_CHECKING:
     from screening.homes import Pieces
@@ -28,6 +29,10 @@ STEEP_PCT = 5.0
 """Above it a garden needs cutting into the slope and a berm (trade guidance; see docs/method/siting.md)."""
 
 SEE_BUILDINGS_M = 30.0
+
+REMNANT_M = 1.0
+"""A bare-earth model is flat under a house but for the ground's own slope; a median height this far over the ground
+around it is a remnant of the building (program default)."""
 
 
 class Context(NamedTuple):
@@ -429,6 +434,10 @@ def home_flags(c: Context, pick: np.ndarray, measured: np.ndarray, overflow: Obj
         "small_garden": any_garden(area < 0.9 * g.target_m2),
         "several_buildings": c.n_buildings[c.rows[pick]] > 1,
         "split_building": c.pieces.is_split[principal],
+        "house_over_lots": over_lots(c, pick),
+        "lots_joined": parcels["n_joined"].to_numpy() > 0,
+        "lot_overlapped": parcels["is_overlapped"].to_numpy(dtype=bool),
+        "house_in_elevation": roof_heights(c, pick) > REMNANT_M,
         "long_trace": overflow == "own_ground",
         "soil_mixed": c.soil.is_mixed[pick],
         "soil_outside": c.soil.is_outside[pick],
@@ -436,6 +445,32 @@ def home_flags(c: Context, pick: np.ndarray, measured: np.ndarray, overflow: Obj
     names = list(table)
     grid = np.column_stack([np.asarray(table[name], dtype=bool) for name in names])
     return np.array([";".join(n for n, on in zip(names, row, strict=True) if on) or None for row in grid], dtype=object)
+
+
+def over_lots(c: Context, pick: np.ndarray) -> np.ndarray:
+    """Whether the house stands on several lots that are no neighbours in a row: one of them is no home of its own.
+
+    A row house is divided along lot lines into parts of homes with an address each.
+    """
+    address = c.inputs.parcels["address"].to_numpy(dtype=object)
+    principal = c.principal[c.rows[pick]]
+    split = c.pieces.is_split
+    parts = pd.DataFrame({"building": c.pieces.building[split], "address": address[c.pieces.parcel[split]]})
+    doubtful = parts["address"].isna() | parts.duplicated(keep=False)
+    if not parts["address"].notna().any():
+        # without addresses nobody can tell
+        doubtful[:] = False
+    is_divided = c.pieces.is_split[principal]
+    in_doubt = np.isin(c.pieces.building[principal], parts["building"][doubtful])
+    return np.asarray((c.pieces.n_lots[principal] > 1) & (~is_divided | in_doubt))
+
+
+def roof_heights(c: Context, pick: np.ndarray) -> FloatArray:
+    """How much higher the elevation lies under each house than around it [m]; 0 where unknown."""
+    if not len(pick):
+        return np.zeros(0)
+    heights = roof_heights_m(c.land.z_m, c.land.grid, c.houses[pick], 3.0 + float(c.land.grid[4]))
+    return np.asarray(np.nan_to_num(heights, nan=0.0))
 
 
 def filled_near(c: Context, boxes: FloatArray) -> np.ndarray:

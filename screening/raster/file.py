@@ -6,7 +6,7 @@ import logging
 import os
 import warnings
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -15,6 +15,7 @@ from pyproj import CRS
 from pyproj.exceptions import CRSError as ProjCRSError
 
 from screening.errors import CRSError, InputError
+from screening.foreign import DATA_FOLDERS, kept_out
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -30,7 +31,6 @@ IMPOSSIBLE_HEIGHT: Final = 1e30
 """Any larger number is a filler of floating-point rasters (-3.4e38 and the like), in any unit."""
 
 _NODATA_REL: Final = 1e-6  # float32 fillers are often written with fewer digits than they have
-_FOREIGN_SETTINGS: Final = ("PROJ_LIB", "PROJ_DATA", "GDAL_DATA", "PROJ_NETWORK")
 
 
 @contextmanager
@@ -41,23 +41,19 @@ def _own_gdal() -> Iterator[Any]:
     the environment whenever it opens its own, so the foreign names are hidden from it meanwhile.
     Installations whose packages bring no data files (conda) keep theirs.
     """
-    foreign = {name: os.environ[name] for name in _FOREIGN_SETTINGS if name in os.environ}
-    for name in foreign:
-        del os.environ[name]
-    try:
+    folders = {name: os.environ[name] for name in DATA_FOLDERS if name in os.environ}
+    with kept_out():
         import rasterio  # noqa: PLC0415 - heavy, and to be imported without the foreign names
         from rasterio.env import GDALDataFinder, PROJDataFinder, set_proj_data_search_path  # noqa: PLC0415
 
         proj_data, gdal_data = PROJDataFinder().search_wheel(), GDALDataFinder().search_wheel()
         if not proj_data:
-            os.environ.update(foreign)
-        elif foreign:
+            os.environ.update(folders)
+        elif folders:
             set_proj_data_search_path(proj_data)
         options = {"GDAL_DATA": gdal_data} if gdal_data else {}
         with rasterio.Env(GDAL_DISABLE_READDIR_ON_OPEN="FALSE", **options):
             yield rasterio
-    finally:
-        os.environ.update(foreign)
 
 
 @contextmanager
@@ -71,7 +67,7 @@ def open_raster(path: Path) -> Iterator[Any]:
     """
     if not path.exists():
         msg = f"{path} doesn't exist; check elevation under [inputs]."
-        raise InputError(msg)
+        raise InputError(msg, code="file_missing")
     with _own_gdal() as rasterio:
         try:
             with warnings.catch_warnings():
@@ -86,19 +82,50 @@ def open_raster(path: Path) -> Iterator[Any]:
                 f"{path.name} can't be read as an elevation raster ({reason}); check that the file "
                 "is complete and is a GeoTIFF, VRT or ASCII grid."
             )
-            raise InputError(msg) from error
+            raise InputError(msg, code="file_unreadable") from error
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class RasterHeader:
-    """What a raster file says about itself.
+class RasterPiece:
+    """A file of a mosaic: where its cells lie in the common grid, and how they become heights.
 
     Attributes
     ----------
     path : pathlib.Path
         The file.
+    row, col : int
+        Place of its north-west cell in the common grid.
+    height, width : int
+        Rows and columns.
+    runs_north : bool
+        Whether the file's first row is its southernmost.
+    band_scale, band_offset : float
+        Height = raw x scale + offset, in the band's unit.
     files : tuple of pathlib.Path
-        Every file it is made of (a VRT's sources, world files).
+        Every file it is made of.
+    """
+
+    path: Path
+    row: int
+    col: int
+    height: int
+    width: int
+    runs_north: bool
+    band_scale: float
+    band_offset: float
+    files: tuple[Path, ...] = field(default=(), repr=False)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RasterHeader:
+    """What a raster file, or a mosaic of several, says about itself.
+
+    Attributes
+    ----------
+    path : pathlib.Path
+        The file; of a mosaic the folder, or the first file of the list.
+    files : tuple of pathlib.Path
+        Every file it is made of (a VRT's sources, world files, the tiles of a mosaic).
     crs : pyproj.CRS or None
         Its CRS with the vertical part, if it has one.
     x_step, y_step : float
@@ -118,7 +145,11 @@ class RasterHeader:
     band_scale, band_offset : float
         Height = raw x scale + offset, in the band's unit.
     nodata : float or None
-        Declared filler value.
+        Declared filler value; a mosaic has none, for every file keeps its own.
+    pieces : tuple of RasterPiece
+        Files of a mosaic in the order in which they count; empty for a single file.
+    label : str
+        Name for messages and the record, where it isn't the file's.
     """
 
     path: Path
@@ -138,6 +169,13 @@ class RasterHeader:
     band_scale: float
     band_offset: float
     nodata: float | None
+    pieces: tuple[RasterPiece, ...] = field(default=(), repr=False)
+    label: str = ""
+
+    @property
+    def name(self) -> str:
+        """Name for people: the file's, or the mosaic's."""
+        return self.label or self.path.name
 
     @property
     def bounds(self) -> Bounds:
@@ -156,8 +194,8 @@ class RasterHeader:
             If the file names none.
         """
         if self.crs is None:
-            msg = f'{self.path.name} names no coordinate system; write it as elevation = "EPSG:..." under [inputs.crs].'
-            raise CRSError(msg)
+            msg = f'{self.name} names no coordinate system; write it as elevation = "EPSG:..." under [inputs.crs].'
+            raise CRSError(msg, code="crs_missing")
         return self.crs
 
 
@@ -211,7 +249,7 @@ def read_heights(
     Parameters
     ----------
     header : RasterHeader
-        The file.
+        The file, or a mosaic.
     nodata : tuple of float
         Raw values to turn into NaN, beside the declared one.
     rows, cols : tuple of int
@@ -229,13 +267,67 @@ def read_heights(
     InputError
         If the file breaks off or can't be decoded there.
     """
-    runs_north = header.y_step > 0
-    file_rows = (header.height - rows[1], header.height - rows[0]) if runs_north else rows
-    with open_raster(header.path) as dataset:
+    if header.pieces:
+        return _read_pieces(header, nodata, rows, cols, out_shape)
+    return read_piece(_whole(header), nodata, rows, cols, out_shape)
+
+
+def _whole(header: RasterHeader) -> RasterPiece:
+    """A single file as the only piece of its grid."""
+    return RasterPiece(
+        path=header.path,
+        row=0,
+        col=0,
+        height=header.height,
+        width=header.width,
+        runs_north=header.y_step > 0,
+        band_scale=header.band_scale,
+        band_offset=header.band_offset,
+    )
+
+
+def _read_pieces(
+    header: RasterHeader,
+    nodata: tuple[float, ...],
+    rows: tuple[int, int],
+    cols: tuple[int, int],
+    out_shape: tuple[int, int] | None,
+) -> FloatArray:
+    """Read a block of a mosaic: the first piece that knows a height gives it."""
+    n_rows, n_cols = rows[1] - rows[0], cols[1] - cols[0]
+    shape = out_shape or (n_rows, n_cols)
+    z = np.full(shape, np.nan)
+    for piece in header.pieces:
+        top, bottom = max(rows[0], piece.row), min(rows[1], piece.row + piece.height)
+        left, right = max(cols[0], piece.col), min(cols[1], piece.col + piece.width)
+        if top >= bottom or left >= right:
+            continue
+        r = [(edge - rows[0]) * shape[0] // n_rows for edge in (top, bottom)]
+        c = [(edge - cols[0]) * shape[1] // n_cols for edge in (left, right)]
+        part = z[r[0] : r[1], c[0] : c[1]]
+        lacking = np.isnan(part)
+        if not lacking.any():
+            continue
+        in_piece = (top - piece.row, bottom - piece.row), (left - piece.col, right - piece.col)
+        block = read_piece(piece, nodata, *in_piece, None if out_shape is None else part.shape)
+        part[lacking] = block[lacking]
+    return z
+
+
+def read_piece(
+    piece: RasterPiece,
+    nodata: tuple[float, ...],
+    rows: tuple[int, int],
+    cols: tuple[int, int],
+    out_shape: tuple[int, ...] | None = None,
+) -> FloatArray:
+    """Read a block of one file, rows and columns counted from its own north-west cell; see `read_heights`."""
+    file_rows = (piece.height - rows[1], piece.height - rows[0]) if piece.runs_north else rows
+    with open_raster(piece.path) as dataset:
         masked = dataset.read(1, window=(file_rows, cols), masked=True, out_shape=out_shape)
     raw = masked.data.astype(np.float64)
     missing = np.ma.getmaskarray(masked) | ~(np.abs(raw) < IMPOSSIBLE_HEIGHT)
     for value in nodata:
         missing |= np.abs(raw - value) <= _NODATA_REL * abs(value)
-    z = np.where(missing, np.nan, raw) * header.band_scale + header.band_offset
-    return z[::-1] if runs_north else z
+    z = np.where(missing, np.nan, raw) * piece.band_scale + piece.band_offset
+    return z[::-1] if piece.runs_north else z

@@ -52,12 +52,12 @@ class ElevationWindow:
 
 @dataclass(frozen=True, kw_only=True)
 class ElevationSource:
-    """The elevation raster of a run; it can be sent to other processes and is opened by each read.
+    """The elevation of a run, one raster or a mosaic; it can be sent to other processes and is opened by each read.
 
     Attributes
     ----------
     path : pathlib.Path
-        The file.
+        The file; of a mosaic the folder, or the first file of the list.
     crs : pyproj.CRS
         The working CRS: projected, metres, two-dimensional.
     x0_m, y0_m : float
@@ -89,6 +89,11 @@ class ElevationSource:
     is_warped: bool = False
 
     @property
+    def name(self) -> str:
+        """Name for people: the file's, or the mosaic's."""
+        return self.header.name
+
+    @property
     def bounds_m(self) -> Bounds:
         """West, south, east, north of the grid [m]."""
         return (
@@ -97,6 +102,25 @@ class ElevationSource:
             self.x0_m + self.width * self.cell_m,
             self.y0_m,
         )
+
+    @property
+    def rasters_m(self) -> FloatArray:
+        """West, south, east, north of the raster, or of each of a mosaic, shape (k, 4) [m]."""
+        if not self.header.pieces:
+            return np.array([self.bounds_m])
+        head = self.header
+        boxes = np.array(
+            [
+                (
+                    head.x0 + piece.col * head.x_step,
+                    head.y0 + (piece.row + piece.height) * head.y_step,
+                    head.x0 + (piece.col + piece.width) * head.x_step,
+                    head.y0 + piece.row * head.y_step,
+                )
+                for piece in head.pieces
+            ]
+        )
+        return np.array([self._to_file.bounds(tuple(box), inverse=True) for box in boxes])
 
     @cached_property
     def _to_file(self) -> Reprojector:
@@ -208,10 +232,10 @@ def make_source(
     InputError
         If the raster is rotated, or its place can't be brought into the working CRS.
     """
-    name = header.path.name
+    name = header.name
     if header.is_rotated:
         msg = f"{name} is rotated or mirrored against its axes; resample it to a north-up grid first."
-        raise InputError(msg)
+        raise InputError(msg, code="elevation_without_place")
     to_working = Reprojector(header.known_crs, working_crs)
     is_square = math.isclose(abs(header.x_step), abs(header.y_step), rel_tol=_SQUARE_REL)
     if to_working.scale is not None and is_square:
@@ -231,7 +255,7 @@ def make_source(
     west, south, east, north = to_working.bounds(header.bounds)
     if not np.all(np.isfinite((west, south, east, north))):
         msg = f"{name} can't be brought into the working system; check its coordinate system."
-        raise InputError(msg)
+        raise InputError(msg, code="crs_doubtful")
     cell_m = cell_size_m(header, working_crs)
     first_col, last_col = math.floor(west / cell_m), math.ceil(east / cell_m)
     first_row, last_row = math.floor(south / cell_m), math.ceil(north / cell_m)

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import logging
+import os
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
@@ -19,7 +21,7 @@ from screening.read.reader import Reader, bounds_of, check_town, look_at_layer
 from screening.read.soils import read_soils
 
 if TYPE_CHECKING:
-    from pathlib import Path
+    from collections.abc import Sequence
 
     import numpy.typing as npt
 
@@ -35,6 +37,8 @@ logger = logging.getLogger(__name__)
 
 REACH_M: Final = 200.0
 """Ground around the parcels from which other layers are read, beside the overflow's way [m]."""
+
+PARCEL_COLUMNS: Final = ("parcel_id", "address", "street", "land_use", "lot_kind", "linked_lot")
 
 NEEDED: Final = ("parcels", "buildings", "elevation")
 OPTIONAL: Final = ("streets", "rain", "downspouts", "soils", "districts")
@@ -65,13 +69,13 @@ def read_city(params: Params, *, bounds_m: Bounds | None = None, margin_m: float
         If a file can't be used (also `CRSError`, `UnitsError`, `SchemaError`); the message says which
         file, what is wrong with it, and the way out.
     """
-    paths = _require_inputs(params)
+    _require_inputs(params)
     inputs, named = params.inputs, params.fields
     lots = look_at_layer(inputs, "parcels", ("polygon",))
     west, south, east, north = bounds_of(lots, "parcels")
     houses = look_at_layer(inputs, "buildings", ("polygon",))
     bounds_of(houses, "buildings")
-    header, header_notes = look_at_elevation(paths["elevation"], inputs.crs.get("elevation", ""))
+    header, header_notes = look_at_elevation(inputs.elevation or (), inputs.crs.get("elevation", ""))
     if bounds_m is None:
         check_town(lots, "parcels")
     working = choose_working_crs(
@@ -83,19 +87,19 @@ def read_city(params: Params, *, bounds_m: Bounds | None = None, margin_m: float
     logger.info("working system: %s; %s", describe(working.crs), working.why)
     reader = Reader(crs=working.crs, notes=list(header_notes))
 
-    columns = {name: getattr(named, name) for name in ("parcel_id", "address", "street", "land_use")}
+    columns = {name: getattr(named, name) for name in PARCEL_COLUMNS}
     within = None if bounds_m is None else _grown(bounds_m, margin_m)
     text, shapes = reader.layer(lots, "parcels", columns, ("polygon",), within)
+    town_m = Reprojector(lots.known_crs("parcels"), working.crs).bounds((west, south, east, north))
     if bounds_m is not None and not len(shapes):
-        layer_m = Reprojector(lots.known_crs("parcels"), working.crs).bounds((west, south, east, north))
-        refuse_box(bounds_m, lots.where, layer_m, working.crs)
+        refuse_box(bounds_m, lots.where, town_m, working.crs)
     parcels = reader.frame(text, shapes)
     parcels_m = _extent(shapes, lots.where)
-    source = _elevation(reader, params, header, parcels_m, lots.where)
+    source = _elevation(reader, params, header, (parcels_m, town_m), lots.where)
     asked_for = shapes if bounds_m is None else shapes[shapely.intersects(shapes, shapely.box(*bounds_m))]
-    note = outside_note(asked_for, lots.where, source.bounds_m, header.path.name)
+    note = outside_note(asked_for, lots.where, source.rasters_m, source.name)
     if note:
-        reader.notes.append(note)
+        reader.note(note, "elevation_partial", "elevation")
 
     reach = REACH_M + params.overflow.max_trace_m
     around = _grown(parcels_m, reach)
@@ -121,25 +125,27 @@ def read_city(params: Params, *, bounds_m: Bounds | None = None, margin_m: float
         districts=_districts(reader, params, parcels_m, around),
         files=tuple(reader.files),
         notes=tuple(dict.fromkeys(reader.notes)),
+        repairs=reader.repairs,
     )
 
 
-def _require_inputs(params: Params) -> dict[str, Path]:
-    """Paths of all inputs; refuses a run without its main inputs, or with files that aren't there."""
+def _require_inputs(params: Params) -> None:
+    """Refuse a run without its main inputs, or with files that aren't there."""
     inputs = params.inputs
     lacking = [name for name in NEEDED if getattr(inputs, name) is None]
     if lacking:
         listed = ", ".join(lacking[:-1]) + (" and " if len(lacking) > 1 else "") + lacking[-1]
         msg = f"[inputs] doesn't name {listed}; add the path of each file to the run file or the command."
-        raise ParameterError(msg)
+        raise ParameterError(msg, code="input_not_named")
     paths: dict[str, Path] = {}
     for name in (*NEEDED, *OPTIONAL):
         path = getattr(inputs, name)
-        if path is not None:
+        if isinstance(path, tuple):
+            paths |= {f"{name} {number}": one for number, one in enumerate(path, start=1)}
+        elif path is not None:
             paths[name] = path
     paths |= {_role(number, layer): layer.path for number, layer in enumerate(inputs.keep_away, start=1)}
     require_files(paths)
-    return paths
 
 
 def _role(number: int, layer: KeepAway) -> str:
@@ -155,27 +161,50 @@ def _extent(geometry: ObjectArray, where: str) -> Bounds:
     west, south, east, north = shapely.total_bounds(geometry) if len(geometry) else (np.nan,) * 4
     if not np.isfinite(west):
         msg = f"{where} has no parcel with a shape; check the file."
-        raise InputError(msg)
+        raise InputError(msg, code="layer_empty")
     return float(west), float(south), float(east), float(north)
 
 
+def _common_folder(files: Sequence[Path]) -> Path | None:
+    """Folder from which files can be told apart; None where their names do."""
+    if len({file.name for file in files}) == len(files):
+        return None
+    return Path(os.path.commonpath(files))
+
+
 def _elevation(
-    reader: Reader, params: Params, header: RasterHeader, parcels_m: Bounds, parcels: str
+    reader: Reader, params: Params, header: RasterHeader, boxes_m: tuple[Bounds, Bounds], parcels: str
 ) -> ElevationSource:
+    parcels_m, town_m = boxes_m
     source, notes = open_elevation(
-        header, reader.crs, parcels_m, inputs=params.inputs, siting=params.siting, parcels_name=parcels
+        header,
+        reader.crs,
+        parcels_m,
+        inputs=params.inputs,
+        siting=params.siting,
+        parcels_name=parcels,
+        town_m=town_m,
     )
+    header = source.header
+    to_working = Reprojector(header.known_crs, reader.crs)
+    west, south, east, north = header.bounds
+    middle = (west + east) / 2.0, (south + north) / 2.0
+    step = to_working.step(*middle)
+    note = to_working.accuracy_note(*middle)
+    if note:
+        reader.note(note, "crs_shift_unsure", "elevation")
     reader.notes.extend(notes)
     reader.files.append(
         InputFile(
             role="elevation",
-            name=header.path.name,
+            name=header.name,
             layer="",
             crs_text=describe(header.known_crs),
             length_unit=length_unit(header.known_crs)[0],
             n_features=header.width * header.height,
-            sha256=digests(header.files),
+            sha256=digests(header.files, _common_folder(header.files)),
             height_unit=f"{source.z_factor:.10g} m",
+            crs_step="" if step is None else step.text,
         )
     )
     return source
@@ -198,7 +227,7 @@ def _districts(reader: Reader, params: Params, parcels_m: Bounds, around: Bounds
     if not params.fields.district:
         shown = ", ".join(repr(name) for name in info.fields[:12]) or "none"
         msg = f"[fields] district doesn't say which field of {info.where} names the districts; it has {shown}."
-        raise SchemaError(msg)
+        raise SchemaError(msg, code="district_unclear")
     text, geometry = reader.additional(
         info, "districts", {"district": params.fields.district}, ("polygon",), (parcels_m, around)
     )
@@ -213,7 +242,9 @@ def _downspouts(reader: Reader, params: Params, parcels_m: Bounds, around: Bound
     single: ObjectArray = np.asarray(shapely.get_parts(geometry), dtype=object)
     is_point = shapely.get_type_id(single) == 0
     if not is_point.all():
-        reader.notes.append(f"{info.where}: {np.count_nonzero(~is_point)} shapes that aren't points are left out.")
+        n_left_out = np.count_nonzero(~is_point)
+        text = f"{info.where}: {n_left_out} shapes that aren't points are left out."
+        reader.note(text, "records_left_out", "downspouts")
     points: ObjectArray = single[is_point]
     return points
 
@@ -226,7 +257,7 @@ def _keep_away(
         distance_m = params.rules.keep_away_distance_m(layer.kind)
     if distance_m is None:
         msg = f"[[inputs.keep_away]] {layer.path.name}: the rules give no distance for {layer.kind!r}; add distance_m."
-        raise ParameterError(msg)
+        raise ParameterError(msg, code="keep_away_distance_missing")
     role = _role(number, layer)
     kinds = ("polygon", "line", "point")
     info = look_at_layer(params.inputs, role, kinds, path=layer.path, layer=layer.layer)

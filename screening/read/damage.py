@@ -50,7 +50,7 @@ def refuse_text_among_numbers(info: LayerInfo, fields: Sequence[str]) -> None:
                         f"{info.where}: the number field {field!r} holds {found[1]!r} in record {found[0]}; make it a "
                         "text field, or correct the record."
                     )
-                    raise SchemaError(msg)
+                    raise SchemaError(msg, code="field_not_text")
     except sqlite3.Error as error:
         # A view without rowid, or a locked file: GDAL has read it, only this look isn't possible.
         logger.info("%s: its number fields could not be looked through (%s)", info.where, error)
@@ -98,6 +98,6 @@ def raise_for_records(info: LayerInfo, fields: Sequence[str], reason: str) -> No
             what = f"it breaks off after record {n_read} of {info.n_features}"
     if not what:
         msg = f"{info.where} can't be read ({reason}); export the file again."
-        raise InputError(msg)
+        raise InputError(msg, code="file_unreadable")
     msg = f"{info.where}: {what} ({reason}); repair that record or export the file again."
-    raise InputError(msg)
+    raise InputError(msg, code="file_unreadable")

@@ -3,17 +3,29 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from screening.crs import Reprojector, describe, parse_crs, same_crs, vertical_factor
+from screening.crs import Reprojector, describe, parse_crs, same_crs, stated_heights_m, vertical_factor
 from screening.errors import InputError
-from screening.raster import cell_size_m, make_source, read_header, read_heights
+from screening.notes import Note
+from screening.raster import (
+    cell_size_m,
+    join_headers,
+    make_source,
+    near_pieces,
+    read_header,
+    read_heights,
+    tile_files,
+    tile_names,
+)
 from screening.read.extent import check_overlap
+from screening.read.seams import check_seams
 
 if TYPE_CHECKING:
-    from pathlib import Path
+    from collections.abc import Sequence
 
     import numpy.typing as npt
     from pyproj import CRS
@@ -42,51 +54,93 @@ SAMPLE_PART_CELLS: Final = 250
 SPARSE_CELLS: Final = 2000
 """A large raster is looked at in so many parts along each axis, each so many cells wide."""
 
+NEAR_M: Final = 500.0
+"""Rasters of a mosaic that lie farther from every parcel are left alone: no water is followed so far [m]."""
+
+MOST_NOTES: Final = 5
+"""Notes on single rasters of a mosaic; further ones say the same."""
+
 CELL_TOLERANCE_REL: Final = 1e-4
 """3.2808 ft is one metre to everybody: cells may be this much larger than a limit [unitless]."""
 
 
-def look_at_elevation(path: Path, stated_crs: str = "") -> tuple[RasterHeader, tuple[str, ...]]:
-    """Read the raster's header and refuse what can't be an elevation model.
+def look_at_elevation(elevation: Path | Sequence[Path], stated_crs: str = "") -> tuple[RasterHeader, tuple[Note, ...]]:
+    """Read the headers of the elevation's rasters and refuse what can't be an elevation model.
 
     Parameters
     ----------
-    path : pathlib.Path
-        GeoTIFF, VRT or ASCII grid.
+    elevation : pathlib.Path or sequence of pathlib.Path
+        GeoTIFF, VRT or ASCII grid; a folder of them; or a list.
     stated_crs : str
         ``[inputs.crs] elevation`` of the run file; wins over the file's.
 
     Returns
     -------
     header : RasterHeader
-        Its CRS is known.
-    notes : tuple of str
+        Its CRS is known. Of several rasters it is that of their mosaic.
+    notes : tuple of Note
 
     Raises
     ------
     InputError
-        If it isn't readable, has several bands, or doesn't say where it lies.
+        If it isn't readable, has several bands, or doesn't say where it lies; if several rasters don't share a grid.
     CRSError
         If neither the file nor the run file says its CRS.
+    UnitsError
+        If several rasters name different height units.
     """
+    files = tile_files(elevation)
+    if len(files) == 1:
+        return _look_at_one(files[0], stated_crs)
+    headers = []
+    notes: list[Note] = []
+    for file, name in zip(files, tile_names(files), strict=True):
+        header, said = _look_at_one(file, stated_crs)
+        headers.append(replace(header, label=name))
+        notes.extend(said)
+    if isinstance(elevation, Path):
+        path, label = elevation, f"{elevation.name} ({len(files)} rasters)"
+    else:
+        path, label = files[0], f"{headers[0].name} and {len(files) - 1} more"
+    joined = join_headers(headers, path=path, label=label)
+    note = _height_unit_note(headers, joined)
+    return joined, (*notes[:MOST_NOTES], *note)
+
+
+def _height_unit_note(headers: Sequence[RasterHeader], joined: RasterHeader) -> tuple[Note, ...]:
+    """Say that some rasters don't name a height unit and others do."""
+    silent = [header.name for header in headers if not stated_heights_m(header.crs, header.band_unit)]
+    if not silent or not stated_heights_m(joined.crs, joined.band_unit):
+        return ()
+    others = f" and {len(silent) - 1} more" if len(silent) > 1 else ""
+    text = (
+        f"{silent[0]}{others} of {joined.name} doesn't say in which unit its heights are; that of the others is taken "
+        "for it, and the levels along the seams are compared."
+    )
+    return (Note(text, "vertical_unit_missing", "elevation"),)
+
+
+def _look_at_one(path: Path, stated_crs: str) -> tuple[RasterHeader, tuple[Note, ...]]:
+    """Read a raster's header and refuse what can't be an elevation model."""
     header = read_header(path)
-    notes: tuple[str, ...] = ()
+    notes: tuple[Note, ...] = ()
     if stated_crs:
         stated = parse_crs(stated_crs, "[inputs.crs] elevation")
         if header.crs is not None and not same_crs(header.crs, stated):
-            notes = (
-                f"{path.name} says that it is in {describe(header.crs)}; the run file's {describe(stated)} was taken.",
+            text = (
+                f"{path.name} says that it is in {describe(header.crs)}; the run file's {describe(stated)} was taken."
             )
+            notes = (Note(text, "crs_overruled", "elevation"),)
         header = replace(header, crs=stated)
     if header.n_bands != 1:
         msg = f"{path.name} has {header.n_bands} bands; an elevation raster has one: extract the band with the heights."
-        raise InputError(msg)
+        raise InputError(msg, code="elevation_not_heights")
     if header.dtype.startswith("complex"):
         msg = f"{path.name} holds complex numbers, not heights; check that it is the elevation raster."
-        raise InputError(msg)
+        raise InputError(msg, code="elevation_not_heights")
     if not header.has_place:
         msg = f"{path.name} doesn't say where it lies; give a georeferenced GeoTIFF, VRT or ASCII grid."
-        raise InputError(msg)
+        raise InputError(msg, code="elevation_without_place")
     _ = header.known_crs
     return header, notes
 
@@ -99,7 +153,8 @@ def open_elevation(
     inputs: InputParams,
     siting: SitingParams,
     parcels_name: str = "parcels",
-) -> tuple[ElevationSource, tuple[str, ...]]:
+    town_m: Bounds | None = None,
+) -> tuple[ElevationSource, tuple[Note, ...]]:
     """Make the elevation source of a run.
 
     Parameters
@@ -114,11 +169,13 @@ def open_elevation(
         Unit and filler of the heights; limits of the cell size.
     parcels_name : str
         The parcels' file, for messages.
+    town_m : tuple of float, optional
+        Extent of all parcels where `parcels_m` is that of some: of a mosaic the rasters near it are taken.
 
     Returns
     -------
     source : ElevationSource
-    notes : tuple of str
+    notes : tuple of Note
 
     Raises
     ------
@@ -126,29 +183,38 @@ def open_elevation(
         If the unit of the heights isn't known or contradictory.
     InputError
         If the cells are too coarse, the raster lies elsewhere, has no heights over the parcels, or
-        holds an undeclared filler.
+        holds an undeclared filler; if rasters of a mosaic differ in level.
     """
-    name = header.path.name
+    name = header.name
     z_factor = vertical_factor(
         crs=header.crs, band_unit=header.band_unit, stated_unit=inputs.elevation_unit, where=name
     )
-    notes: list[str] = []
+    notes: list[Note] = []
     _check_cells(name, cell_size_m(header, working_crs), siting, notes)
     nodata = () if inputs.elevation_nodata is None else (float(inputs.elevation_nodata),)
+    to_file = Reprojector(working_crs, header.known_crs)
+    if header.pieces:
+        header = near_pieces(header, to_file.bounds(_grown(town_m or parcels_m, NEAR_M)))
     source = make_source(header, working_crs, z_factor=z_factor, nodata=nodata)
     check_overlap(parcels_name, parcels_m, name, source.bounds_m, working_crs)
     if source.is_warped:
-        notes.append(f"{name} is sampled on a grid of {source.cell_m:g} m cells in {describe(working_crs)}.")
-    heights = _sample(header, nodata, Reprojector(working_crs, header.known_crs).bounds(parcels_m))
+        text = f"{name} is sampled on a grid of {source.cell_m:g} m cells in {describe(working_crs)}."
+        notes.append(Note(text, "elevation_resampled", "elevation"))
+    notes.extend(check_seams(header, nodata, z_factor))
+    heights = _sample(header, nodata, to_file.bounds(parcels_m))
     known = np.isfinite(heights)
     if not known.any():
         msg = f"{name} holds no height over the extent of {parcels_name}; give the raster of this place."
-        raise InputError(msg)
+        raise InputError(msg, code="elevation_empty")
     _check_fillers(name, heights[known], z_factor, is_stated=bool(nodata), notes=notes)
     return source, tuple(notes)
 
 
-def _check_cells(name: str, cell_m: float, siting: SitingParams, notes: list[str]) -> None:
+def _grown(bounds: Bounds, by: float) -> Bounds:
+    return bounds[0] - by, bounds[1] - by, bounds[2] + by, bounds[3] + by
+
+
+def _check_cells(name: str, cell_m: float, siting: SitingParams, notes: list[Note]) -> None:
     """Refuse or note elevation cells too large to show a yard."""
     if cell_m > siting.max_cell_m * (1.0 + CELL_TOLERANCE_REL):
         if not siting.allow_coarse:
@@ -156,13 +222,15 @@ def _check_cells(name: str, cell_m: float, siting: SitingParams, notes: list[str
                 f"{name} has cells of {cell_m:.3g} m, and over {siting.max_cell_m:g} m they can't show the ground of a "
                 "yard; give a finer elevation model, or set allow_coarse = true under [siting] to see what comes out."
             )
-            raise InputError(msg)
-        notes.append(
+            raise InputError(msg, code="cells_coarse")
+        text = (
             f"{name} has cells of {cell_m:.3g} m, too coarse to judge a single yard; the run goes on because "
             "allow_coarse says so, and every place needs a look on the ground."
         )
+        notes.append(Note(text, "cells_coarse", "elevation"))
     elif cell_m > siting.warn_cell_m * (1.0 + CELL_TOLERANCE_REL):
-        notes.append(f"{name} has cells of {cell_m:.3g} m; slopes within a yard are blurred, confidence is lower.")
+        text = f"{name} has cells of {cell_m:.3g} m; slopes within a yard are blurred, confidence is lower."
+        notes.append(Note(text, "cells_coarse", "elevation"))
 
 
 def _sample(header: RasterHeader, nodata: tuple[float, ...], bounds: Bounds) -> FloatArray:
@@ -198,7 +266,7 @@ def _clip(first: float, last: float, size: int) -> tuple[int, int]:
     return start, int(max(min(np.ceil(last), size), start + 1))
 
 
-def _check_fillers(name: str, heights: FloatArray, z_factor: float, *, is_stated: bool, notes: list[str]) -> None:
+def _check_fillers(name: str, heights: FloatArray, z_factor: float, *, is_stated: bool, notes: list[Note]) -> None:
     """Look for a value that stands for "nothing known" although nothing says so.
 
     A height beyond the Earth's is always refused.  A usual filler that lies far from all other
@@ -215,7 +283,7 @@ def _check_fillers(name: str, heights: FloatArray, z_factor: float, *, is_stated
                 f"{name} holds the height {value:.10g} ({share:.2%} of its cells over the parcels), which is no "
                 f"ground; if it stands for missing heights, set elevation_nodata = {value:.10g} under [inputs]."
             )
-            raise InputError(msg)
+            raise InputError(msg, code="nodata_undeclared")
         if is_stated or value not in FILLERS or share < CLEAR_SHARE:
             continue
         rest = heights[heights != value]
@@ -229,6 +297,7 @@ def _check_fillers(name: str, heights: FloatArray, z_factor: float, *, is_stated
                 f"{held}; it seems to stand for missing heights: set elevation_nodata = {value:g} under [inputs], or "
                 "any other number there if it is real ground."
             )
-            raise InputError(msg)
+            raise InputError(msg, code="nodata_undeclared")
         if gap_m > SLIGHT_GAP_M and share > SLIGHT_SHARE:
-            notes.append(f"{held}; if it stands for missing heights, set elevation_nodata = {value:g} under [inputs].")
+            text = f"{held}; if it stands for missing heights, set elevation_nodata = {value:g} under [inputs]."
+            notes.append(Note(text, "nodata_undeclared", "elevation"))

@@ -46,7 +46,7 @@ def check_coordinates(bounds: Bounds, crs: CRS, where: str, role: str) -> None:
     fits_degrees = max(abs(west), abs(east)) <= 360.0 and max(abs(south), abs(north)) <= 90.0
     if crs.is_geographic and not fits_degrees:
         msg = f"{where} is said to be in {describe(crs)}, but its coordinates {spread} aren't degrees; {way_out}."
-        raise CRSError(msg)
+        raise CRSError(msg, code="crs_doubtful")
     # A single well may well lie within 3 m; lots and buildings never do.
     is_tiny = role in ("parcels", "buildings") and max(east - west, north - south) < MAX_WIDTH_DEG
     if crs.is_projected and fits_degrees and is_tiny:
@@ -55,7 +55,7 @@ def check_coordinates(bounds: Bounds, crs: CRS, where: str, role: str) -> None:
             f"{where} is said to be in {describe(crs)}, whose unit is {unit}, but its coordinates "
             f"{spread} look like degrees; {way_out}."
         )
-        raise CRSError(msg)
+        raise CRSError(msg, code="crs_doubtful")
 
 
 def spans_deg(bounds: Bounds, crs: CRS) -> tuple[float, float]:
@@ -102,7 +102,7 @@ def check_width(bounds: Bounds, crs: CRS, where: str, shapes: Callable[[], npt.N
         f"{int(there[np.argmax(away)]) + 1} lies farthest out); correct the file, or state its system under "
         "[inputs.crs]."
     )
-    raise CRSError(msg)
+    raise CRSError(msg, code="crs_doubtful")
 
 
 def in_words(bounds_m: Bounds, crs: CRS) -> str:
@@ -144,7 +144,7 @@ def check_overlap(one: str, one_m: Bounds, other: str, other_m: Bounds, crs: CRS
         f"{in_words(other_m, crs)}; they show different places, or one of them names a wrong system (state the true "
         "one under [inputs.crs])."
     )
-    raise InputError(msg)
+    raise InputError(msg, code="layers_apart")
 
 
 def box_text(bounds: Bounds) -> str:
@@ -176,8 +176,10 @@ def refuse_box(box_m: Bounds, where: str, parcels_m: Bounds, crs: CRS) -> NoRetu
     raise InputError(msg)
 
 
-def outside_note(parcels: npt.NDArray[np.object_], parcels_name: str, raster_m: Bounds, raster_name: str) -> str:
-    """Say how many parcels a raster leaves out; "" if it has them all.
+def outside_note(
+    parcels: npt.NDArray[np.object_], parcels_name: str, rasters_m: npt.NDArray[np.float64], raster_name: str
+) -> str:
+    """Say how many parcels the elevation leaves out; "" if it has them all.
 
     Parameters
     ----------
@@ -185,14 +187,23 @@ def outside_note(parcels: npt.NDArray[np.object_], parcels_name: str, raster_m: 
         Outlines in the working CRS, None where there is none [m].
     parcels_name, raster_name : str
         Their files.
-    raster_m : tuple of float
-        Extent of the raster [m].
+    rasters_m : (k, 4) array
+        West, south, east, north of each raster [m].
     """
     boxes = shapely.bounds(parcels)
     boxes = boxes[np.isfinite(boxes).all(axis=1)]
-    west, south, east, north = raster_m
-    is_outside = (boxes[:, 0] >= east) | (boxes[:, 2] <= west) | (boxes[:, 1] >= north) | (boxes[:, 3] <= south)
-    is_inside = (boxes[:, 0] >= west) & (boxes[:, 2] <= east) & (boxes[:, 1] >= south) & (boxes[:, 3] <= north)
+    if len(rasters_m) == 1:
+        west, south, east, north = rasters_m[0]
+        is_outside = (boxes[:, 0] >= east) | (boxes[:, 2] <= west) | (boxes[:, 1] >= north) | (boxes[:, 3] <= south)
+        is_inside = (boxes[:, 0] >= west) & (boxes[:, 2] <= east) & (boxes[:, 1] >= south) & (boxes[:, 3] <= north)
+    else:
+        # mosaics may have missing corners, so their common extent says little
+        # a millimetre: neighbours must not part by the rounding of a change of units
+        more = np.array([-1e-3, -1e-3, 1e-3, 1e-3])
+        ground = shapely.union_all(shapely.box(*(rasters_m + more).T))
+        shapely.prepare(ground)
+        is_outside = np.asarray(~shapely.intersects(ground, shapely.box(*(boxes - 2.0 * more).T)))
+        is_inside = np.asarray(shapely.covers(ground, shapely.box(*boxes.T)))
     n_outside, n_partly = int(is_outside.sum()), int((~is_outside & ~is_inside).sum())
     said = []
     if n_outside:

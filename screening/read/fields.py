@@ -82,7 +82,7 @@ def match_fields(
             problems.append(f"cuts {' and '.join(map(repr, names))} both to {own!r}, which can't be told apart")
     if problems:
         msg = f"{where} {', and '.join(problems)}; correct the names under [fields]."
-        raise SchemaError(msg)
+        raise SchemaError(msg, code="field_missing")
     return [found[name] for name in wanted]
 
 
@@ -123,7 +123,7 @@ def as_text(values: Any, *, where: str, field: str) -> npt.NDArray[np.object_]:
         or pa.types.is_null(kind)
     ):
         msg = f"{where}: field {field!r} holds {kind}, not text or numbers; name another field under [fields]."
-        raise SchemaError(msg)
+        raise SchemaError(msg, code="field_not_text")
     try:
         plain = values.to_pylist()
     except UnicodeDecodeError:
@@ -133,12 +133,32 @@ def as_text(values: Any, *, where: str, field: str) -> npt.NDArray[np.object_]:
     return text
 
 
+def is_misread_utf8(columns: Sequence[npt.NDArray[np.object_]]) -> bool:
+    """Whether text is UTF-8 that was read in a one-byte code page: every letter beyond ASCII is a pair of signs.
+
+    Bytes of another code page hardly ever are valid UTF-8 by chance, and never in every text.
+    """
+    foreign = [value for values in columns for value in values if value and not value.isascii()]
+    return bool(foreign) and all(_would_be_utf8(value) for value in foreign)
+
+
+def _would_be_utf8(text: str) -> bool:
+    for page in ("latin-1", "cp1252"):
+        try:
+            if not text.encode(page).decode("utf-8").isascii():
+                return True
+        except (UnicodeEncodeError, UnicodeDecodeError):
+            continue
+    return False
+
+
 class BadTextError(SchemaError):
     """Text of a record that isn't UTF-8; a shapefile is then tried with another code page."""
 
     def __init__(self, where: str, field: str, record: int) -> None:
         super().__init__(
-            f"{where}: field {field!r} of record {record} isn't valid UTF-8 text; export the file again as UTF-8."
+            f"{where}: field {field!r} of record {record} isn't valid UTF-8 text; export the file again as UTF-8.",
+            code="text_garbled",
         )
 
 

@@ -42,7 +42,7 @@ def require_files(paths: Mapping[str, Path]) -> None:
             problems.extend(f"{path.name} ({name}) lacks its {part}" for part in missing_parts(path))
     if problems:
         msg = f"{'; '.join(problems)}; check the paths under [inputs]."
-        raise InputError(msg)
+        raise InputError(msg, code="file_missing")
 
 
 def missing_parts(path: Path) -> list[str]:
@@ -75,13 +75,15 @@ def parts(path: Path) -> list[Path]:
     return sorted(found)
 
 
-def digests(paths: Iterable[Path]) -> tuple[tuple[str, str], ...]:
+def digests(paths: Iterable[Path], base: Path | None = None) -> tuple[tuple[str, str], ...]:
     """SHA-256 of files, read in pieces.
 
     Parameters
     ----------
     paths : iterable of pathlib.Path
         The files.
+    base : pathlib.Path, optional
+        Folder from which names are told, where files in several folders have the same name.
 
     Returns
     -------
@@ -97,10 +99,11 @@ def digests(paths: Iterable[Path]) -> tuple[tuple[str, str], ...]:
     for path in paths:
         try:
             with path.open("rb") as file:
-                found.append((path.name, hashlib.file_digest(file, "sha256").hexdigest()))
+                name = path.name if base is None else path.relative_to(base).as_posix()
+                found.append((name, hashlib.file_digest(file, "sha256").hexdigest()))
         except OSError as error:
             msg = f"{path.name} can't be read ({error.strerror or error}); check the file and its permissions."
-            raise InputError(msg) from error
+            raise InputError(msg, code="file_unreadable") from error
     return tuple(sorted(found))
 
 
@@ -119,7 +122,7 @@ def gdal_path(path: Path) -> str:
             names = archive.namelist()
     except (zipfile.BadZipFile, OSError):
         msg = f"{path.name} isn't a readable zip archive; make it again, or give the unpacked file."
-        raise InputError(msg) from None
+        raise InputError(msg, code="file_unreadable") from None
     hidden = ("__MACOSX/", ".")
     layers = [
         name
@@ -130,7 +133,7 @@ def gdal_path(path: Path) -> str:
     ]
     if not layers:
         msg = f"{path.name} holds no shapefile, GeoPackage, GeoJSON or FlatGeobuf; look into the archive."
-        raise InputError(msg)
+        raise InputError(msg, code="archive_unclear")
     folders = {str(Path(name).parent) for name in layers}
     if all(name.lower().endswith(".shp") for name in layers) and len(folders) == 1 and len(layers) > 1:
         # Several shapefiles of one folder are the layers of one data set.
@@ -138,7 +141,7 @@ def gdal_path(path: Path) -> str:
         return f"/vsizip/{path.absolute()}" + ("" if folder == "." else f"/{folder}")
     if len(layers) > 1:
         msg = f"{path.name} holds several data sets ({', '.join(sorted(layers))}); unpack it and give one of them."
-        raise InputError(msg)
+        raise InputError(msg, code="archive_unclear")
     return f"/vsizip/{path.absolute()}/{layers[0]}"
 
 
@@ -176,4 +179,4 @@ def check_shapefile_whole(path: Path) -> None:
                 f"{part.name} breaks off: it has {size:,} bytes and should have {expected:,}; "
                 "copy or export the file again."
             )
-            raise InputError(msg)
+            raise InputError(msg, code="file_cut_short")

@@ -8,6 +8,7 @@ import warnings
 from typing import TYPE_CHECKING, Any, Final
 
 from screening.errors import InputError
+from screening.foreign import kept_out
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -30,12 +31,12 @@ def call_gdal(path: Path, call: Callable[[], Any]) -> Any:
     from pyogrio.errors import DataLayerError, DataSourceError, FeatureError, FieldError, GeometryError  # noqa: PLC0415
 
     try:
-        with warnings.catch_warnings(record=True) as caught:
+        with warnings.catch_warnings(record=True) as caught, kept_out(with_folders=False):
             warnings.simplefilter("always")
             result = call()
     except (DataLayerError, DataSourceError, FeatureError, FieldError, GeometryError, OSError) as error:
         msg = f"{path.name} can't be read ({first_sentence(error)}); check that the file is complete and of its kind."
-        raise InputError(msg) from error
+        raise InputError(msg, code="file_unreadable") from error
     for warning in caught:
         logger.info("%s: %s", path.name, warning.message)
     return result

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     import numpy as np
     import numpy.typing as npt
     from pyproj import CRS
 
+    from screening.notes import Note
     from screening.raster import ElevationSource
     from screening.read.soils import SoilLayer
 
@@ -40,6 +43,8 @@ class InputFile:
         Name and SHA-256 of every file it is made of.
     height_unit : str
         Metres per unit of height, in words; only for the elevation.
+    crs_step : str
+        PROJ's operation from its own CRS to the working one, and its accuracy; empty where only the unit differs.
     """
 
     role: str
@@ -50,6 +55,7 @@ class InputFile:
     n_features: int
     sha256: tuple[tuple[str, str], ...]
     height_unit: str = ""
+    crs_step: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -112,7 +118,7 @@ class CityInputs:
     crs : pyproj.CRS
         The working CRS: projected, metres, two-dimensional.
     parcels : GeoDataFrame
-        Columns parcel_id, address, street, land_use, geometry; one row a feature of the file, in
+        Columns parcel_id, address, street, land_use, lot_kind, linked_lot, geometry; one row a feature of the file, in
         its order; a null, empty or unreadable geometry is None.
     buildings : GeoDataFrame
         Columns building_id, building_type, geometry, likewise.
@@ -132,8 +138,11 @@ class CityInputs:
         Columns district, geometry: areas by which totals are wanted.
     files : tuple of InputFile
         Origin of everything.
-    notes : tuple of str
+    notes : tuple of Note
         What a person should know about the inputs, one sentence each.
+    repairs : mapping of str to int
+        Number of records by input and what was put right in them while reading, for example
+        ``parcels.height_in_geometry``; the codes are those of `screening.columns.TROUBLES`.
     """
 
     crs: CRS
@@ -147,4 +156,5 @@ class CityInputs:
     soils: SoilLayer | None
     districts: GeoDataFrame | None
     files: tuple[InputFile, ...]
-    notes: tuple[str, ...]
+    notes: tuple[Note, ...]
+    repairs: Mapping[str, int] = field(default_factory=dict)

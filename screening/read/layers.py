@@ -101,7 +101,7 @@ class LayerInfo:
                 else "save it with its system, for example as a GeoPackage or with a .prj file"
             )
             msg = f"{self.where} names no coordinate system; {way_out}."
-            raise CRSError(msg)
+            raise CRSError(msg, code="crs_missing")
         return self.crs
 
 
@@ -157,11 +157,11 @@ def choose_layer(path: Path, layer: str, role: str, kinds: Sequence[str]) -> str
     if layer:
         if layer not in names:
             msg = f"{path.name} has no layer {layer!r} ({nearest(layer, names)}); correct it under [inputs.layers]."
-            raise SchemaError(msg)
+            raise SchemaError(msg, code="layer_unclear")
         return layer
     if not there:
         msg = f"{path.name} holds no layer; check that it is the right file for {role}."
-        raise SchemaError(msg)
+        raise SchemaError(msg, code="layer_unclear")
     if len(there) == 1:
         return names[0]
     usable = [name for name, kind in there if shape_kind(kind) in (*kinds, "any")]
@@ -170,7 +170,7 @@ def choose_layer(path: Path, layer: str, role: str, kinds: Sequence[str]) -> str
     listed = ", ".join(f"{name!r} ({kind or 'no geometry'})" for name, kind in there)
     way_out = f'{role} = "..." under [inputs.layers]' if not role.startswith("keep_away") else 'layer = "..." there'
     msg = f"{path.name} has several layers ({listed}) and {role} names none; add {way_out}."
-    raise SchemaError(msg)
+    raise SchemaError(msg, code="layer_unclear")
 
 
 def layer_info(
@@ -209,19 +209,19 @@ def layer_info(
     lacking = missing_parts(path)
     if lacking:
         msg = f"{path.name} lacks its {' and '.join(lacking)}; copy all files of the shapefile."
-        raise InputError(msg)
+        raise InputError(msg, code="file_part_missing")
     if path.suffix.lower() in PARQUET_SUFFIXES:
         info = _parquet_info(path)
     else:
         info = _gdal_info(path, choose_layer(path, layer, role, kinds))
     if not info.geometry_type:
         msg = f"{info.where} is a table without geometry; {role} needs {' or '.join(kinds)} shapes."
-        raise SchemaError(msg)
+        raise SchemaError(msg, code="shapes_of_wrong_kind")
     kind = shape_kind(info.geometry_type)
     # An empty layer is told as such by whoever needs it; its type is often made up.
     if info.n_features and kind not in (*kinds, "any"):
         msg = f"{info.where} holds {info.geometry_type} shapes, but {role} needs {' or '.join(kinds)} shapes."
-        raise SchemaError(msg)
+        raise SchemaError(msg, code="shapes_of_wrong_kind")
     if stated is None:
         return info
     return replace(info, crs=stated, crs_is_stated=info.crs is not None and not same_crs(info.crs, stated))

@@ -49,7 +49,7 @@ def read_metadata(path: Path) -> tuple[dict[str, Any], list[str], int]:
         geo["columns"][geo["primary_column"]]
     except (ValueError, KeyError, TypeError):
         msg = f"{path.name} is a Parquet table without GeoParquet geometry; save it again with its geometry."
-        raise SchemaError(msg) from None
+        raise SchemaError(msg, code="shapes_of_wrong_kind") from None
     return geo, list(schema.names), n_rows
 
 

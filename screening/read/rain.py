@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from screening.errors import InputError
+from screening.notes import Note
 from screening.read.inputs import RainRecord
 from screening.read.rain_clock import put_back_clock
 from screening.read.rain_table import read_depths, read_table, read_times
@@ -45,7 +46,7 @@ MIN_RECORD_D: Final = 365.0
 
 def read_rain(
     path: Path, *, unit: str = "mm", years: Sequence[int] = (), max_missing_frac: float = 0.05
-) -> tuple[RainRecord, tuple[str, ...]]:
+) -> tuple[RainRecord, tuple[Note, ...]]:
     """Read a rain record.
 
     The table has a header with the columns ``time`` and ``rain_mm`` (others are left alone), one
@@ -68,7 +69,7 @@ def read_rain(
     Returns
     -------
     record : RainRecord
-    notes : tuple of str
+    notes : tuple of Note
         What a person should know.
 
     Raises
@@ -82,10 +83,10 @@ def read_rain(
     """
     name = path.name
     lines, times, values, column = read_table(path, unit)
-    notes: list[str] = []
+    notes: list[Note] = []
     time, zone_note = read_times(name, lines, times)
     if zone_note:
-        notes.append(zone_note)
+        notes.append(Note(zone_note, "rain_clock", "rain"))
     rain = read_depths(name, lines, values) * (INCH_MM if unit == "in" else 1.0)
     order = np.argsort(time, kind="stable")
     time, rain, lines = time[order], rain[order], lines[order]
@@ -94,11 +95,12 @@ def read_rain(
     if step_h == 1.0:
         moved, clock_notes = put_back_clock(name, time.astype("datetime64[m]"))
         time = moved.astype("datetime64[h]")
-        notes.extend(clock_notes)
+        notes.extend(Note(note, "rain_clock", "rain") for note in clock_notes)
     _check_repeats(name, lines, time)
     _check_steps(name, lines, rain, step_h, unit)
     if column == "rain_mm" and unit == "in":
-        notes.append(f"{name}: the column is called rain_mm, but was read as inches as [rain] unit says.")
+        text = f"{name}: the column is called rain_mm, but was read as inches as [rain] unit says."
+        notes.append(Note(text, "rain_unit_doubtful", "rain"))
     whole, depth = _fill(time, rain)
     if years:
         whole, depth = _pick_years(name, whole, depth, years)
@@ -128,7 +130,7 @@ def _check_missing(
     year: npt.NDArray[np.int64],
     step_h: float,
     max_missing_frac: float,
-    notes: list[str],
+    notes: list[Note],
 ) -> float:
     """Refuse a record, or years of it, that lack too much; note what is missing, and return the missing part."""
     missing_frac = float(missing.mean())
@@ -142,7 +144,7 @@ def _check_missing(
             f"{name} lacks {missing_frac:.1%} of its {word}s (the first is {first}), {allowed}; fill the gaps, write "
             f"dry {word}s as 0, or choose complete years."
         )
-        raise InputError(msg)
+        raise InputError(msg, code="rain_gaps")
     labels, of_year = np.unique(year, return_inverse=True)
     share = np.bincount(of_year, weights=missing) / np.bincount(of_year)
     poor = share > max_missing_frac
@@ -154,17 +156,18 @@ def _check_missing(
             f"{int(poor.sum())} of its {len(labels)} years; fill the gaps, or choose the others: years = [{fine}] "
             "under [rain]."
         )
-        raise InputError(msg)
+        raise InputError(msg, code="rain_gaps")
     starts = np.flatnonzero(np.diff(np.concatenate([[False], missing]).astype(np.int8)) == 1)
     ends = np.flatnonzero(np.diff(np.concatenate([missing, [False]]).astype(np.int8)) == -1) + 1
     longest = int(np.argmax(ends - starts))
     gaps = f"{len(starts)} gaps, the longest" if len(starts) > 1 else "one gap,"
     n = int(ends[longest] - starts[longest])
     at = np.datetime_as_string(time[starts[longest]])
-    notes.append(
+    text = (
         f"{name} lacks {missing_frac:.2%} of its {word}s in {gaps} of {n:,} {word}{'s' if n > 1 else ''} from {at}; "
         "they count as dry."
     )
+    notes.append(Note(text, "rain_gaps", "rain"))
     return missing_frac
 
 
@@ -180,7 +183,7 @@ def _check_repeats(name: str, lines: npt.NDArray[np.int64], time: TimeArray) -> 
         when = np.datetime_as_string(time[i])
         more = f" (and {len(same) - 1:,} more lines repeat a time)" if len(same) > 1 else ""
         msg = f"{name}, line {second}: {when} was given on line {first} already{more}; leave one of them."
-        raise InputError(msg)
+        raise InputError(msg, code="rain_unreadable")
 
 
 def _step(name: str, lines: npt.NDArray[np.int64], time: TimeArray) -> float:
@@ -188,14 +191,14 @@ def _step(name: str, lines: npt.NDArray[np.int64], time: TimeArray) -> float:
     minutes = np.diff(time).astype(np.int64)
     if not len(minutes):
         msg = f"{name} has a single line; a record needs at least a year of hours or days."
-        raise InputError(msg)
+        raise InputError(msg, code="rain_unreadable")
     if not minutes.any():
         _check_repeats(name, lines, time)
     steps, counts = np.unique(minutes[minutes > 0], return_counts=True)
     usual = int(steps[np.argmax(counts)])
     if usual not in (60, 1440):
         msg = f"{name}: most of its steps are {usual:,} minutes long; sum the depths to hours or days first."
-        raise InputError(msg)
+        raise InputError(msg, code="rain_unreadable")
     return usual / 60.0
 
 
@@ -208,7 +211,7 @@ def _check_steps(name: str, lines: npt.NDArray[np.int64], rain: FloatArray, step
             f"{name}, line {lines[first]}: {rain[first]:,.0f} mm in one {_word(step_h)} is more than was ever "
             f'measured; check the line, and whether [rain] unit = "{unit}" is right.'
         )
-        raise InputError(msg)
+        raise InputError(msg, code="rain_unit_doubtful")
 
 
 def _fill(time: TimeArray, rain: FloatArray) -> tuple[TimeArray, FloatArray]:
@@ -228,7 +231,7 @@ def _pick_years(name: str, time: TimeArray, depth: FloatArray, years: Sequence[i
             f"{name} has nothing of {', '.join(map(str, lacking))}; it covers {year[0]} to {year[-1]}: correct years "
             "under [rain]."
         )
-        raise InputError(msg)
+        raise InputError(msg, code="rain_gaps")
     starts = [np.array([f"{y:04d}-01-01", f"{y + 1:04d}-01-01"]).astype(time.dtype) for y in sorted(set(years))]
     whole: TimeArray = np.concatenate([np.arange(start, end) for start, end in starts])
     place = (whole - time[0]).astype(np.int64)
@@ -239,13 +242,13 @@ def _pick_years(name: str, time: TimeArray, depth: FloatArray, years: Sequence[i
 
 
 def _whole_years(
-    name: str, time: TimeArray, depth: FloatArray, step_h: float, notes: list[str]
+    name: str, time: TimeArray, depth: FloatArray, step_h: float, notes: list[Note]
 ) -> tuple[TimeArray, FloatArray]:
     """Leave out the odd end of a record that isn't a whole number of years long."""
     length_d = len(time) * step_h / 24.0
     if length_d < MIN_RECORD_D:
         msg = f"{name} covers {length_d:,.0f} days; a yearly estimate needs at least {MIN_RECORD_D:.0f}."
-        raise InputError(msg)
+        raise InputError(msg, code="rain_unreadable")
     start = time[0]
     month = start.astype("datetime64[M]")
     within_month = start - month.astype(time.dtype)
@@ -262,17 +265,18 @@ def _whole_years(
     odd_d = (len(time) - end) * step_h / 24.0
     if odd_d > 0:
         last = np.datetime_as_string(time[end - 1].astype("datetime64[D]"))
-        notes.append(f"{name}: its last {odd_d:,.0f} days, after {last}, are left out to keep to whole years.")
+        text = f"{name}: its last {odd_d:,.0f} days, after {last}, are left out to keep to whole years."
+        notes.append(Note(text, "records_left_out", "rain"))
     return time[:end], depth[:end]
 
 
 def _check_totals(
-    name: str, year: npt.NDArray[np.int64], depth: FloatArray, step_h: float, unit: str, notes: list[str]
+    name: str, year: npt.NDArray[np.int64], depth: FloatArray, step_h: float, unit: str, notes: list[Note]
 ) -> None:
     """Refuse records that no town has; note one that few have."""
     if not depth.any():
         msg = f"{name} holds no rain at all; check the column, and leave the input out if there is no record."
-        raise InputError(msg)
+        raise InputError(msg, code="rain_unreadable")
     labels, of_year = np.unique(year, return_inverse=True)
     totals_mm = np.bincount(of_year, weights=depth)
     is_whole = np.bincount(of_year) * step_h / 24.0 >= MIN_RECORD_D
@@ -284,10 +288,11 @@ def _check_totals(
             f"{name}: {labels[i]} has {totals_mm[i]:,.0f} mm of rain, {side} than any town; check the depths and "
             f'whether [rain] unit = "{unit}" is right.'
         )
-        raise InputError(msg)
+        raise InputError(msg, code="rain_unit_doubtful")
     mean_mm = float(totals_mm.mean())
     if mean_mm < DRY_YEAR_MM and unit == "mm":
-        notes.append(
+        text = (
             f"{name}: its mean year has {mean_mm:,.0f} mm of rain, as in a desert; if its depths are inches, set "
             'unit = "in" under [rain].'
         )
+        notes.append(Note(text, "rain_unit_doubtful", "rain"))

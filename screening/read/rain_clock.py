@@ -60,7 +60,7 @@ def standard_time(name: str, time: TimeArray, offset_min: IntArray) -> tuple[Tim
     shown = ", ".join(offset_text(int(one)) for one in offsets)
     if len(offsets) > 2 or offsets[1] - offsets[0] > HOUR_MIN:
         msg = f"{name} mixes time zones ({shown}); give standard time all the year."
-        raise InputError(msg)
+        raise InputError(msg, code="rain_unreadable")
     moved = time - (offset_min - offsets[0]).astype("timedelta64[m]")
     note = f"{name}: its times have two offsets, {shown} (summer time); they were brought to standard time."
     return moved, note

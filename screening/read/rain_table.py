@@ -64,22 +64,22 @@ def read_table(path: Path, unit: str) -> tuple[npt.NDArray[np.int64], list[str],
                     continue
                 if len(row) <= max(columns):
                     msg = f"{path.name}, line {reader.line_num}: it has {len(row)} columns, too few; correct the line."
-                    raise InputError(msg)
+                    raise InputError(msg, code="rain_unreadable")
                 lines.append(reader.line_num)
                 times.append(row[columns[0]].strip())
                 values.append(row[columns[1]].strip())
     except UnicodeDecodeError:
         msg = f"{path.name} isn't UTF-8 text; save the table as CSV in UTF-8."
-        raise InputError(msg) from None
+        raise InputError(msg, code="rain_unreadable") from None
     except csv.Error as error:
         msg = f"{path.name} isn't a readable CSV table ({error}); {header_hint}."
-        raise InputError(msg) from None
+        raise InputError(msg, code="rain_unreadable") from None
     except OSError as error:
         msg = f"{path.name} can't be read ({error.strerror or error}); check the path under [inputs]."
-        raise InputError(msg) from None
+        raise InputError(msg, code="rain_unreadable") from None
     if columns is None or not lines:
         msg = f"{path.name} holds no rain; {header_hint}, then one line an hour or a day."
-        raise InputError(msg)
+        raise InputError(msg, code="rain_unreadable")
     return np.array(lines), times, values, column
 
 
@@ -87,18 +87,18 @@ def _find_columns(name: str, header: Sequence[str], unit: str, hint: str) -> tup
     cells = [cell.strip().strip('"').lower() for cell in header]
     if len(cells) == 1 and (";" in cells[0] or "\t" in cells[0]):
         msg = f"{name}: its columns are parted by semicolons or tabs; save it with commas, and points in numbers."
-        raise SchemaError(msg)
+        raise SchemaError(msg, code="rain_unreadable")
     found = [column for column in _VALUE_NAMES if column in cells]
     if "time" not in cells or not found:
         shown = ", ".join(repr(cell) for cell in cells[:6])
         msg = f"{name} has no header with time and rain_mm (its first line has {shown}); {hint}."
-        raise SchemaError(msg)
+        raise SchemaError(msg, code="rain_unreadable")
     if len(found) > 1:
         msg = f"{name} has both rain_mm and rain_in; leave one of them."
-        raise SchemaError(msg)
+        raise SchemaError(msg, code="rain_unreadable")
     if found[0] == "rain_in" and unit != "in":
         msg = f'{name}: the column rain_in is in inches, but [rain] unit is "{unit}"; set unit = "in" under [rain].'
-        raise UnitsError(msg)
+        raise UnitsError(msg, code="rain_unit_doubtful")
     return (cells.index("time"), cells.index(found[0])), found[0]
 
 
@@ -125,14 +125,14 @@ def read_times(name: str, lines: npt.NDArray[np.int64], texts: list[str]) -> tup
         match = _TIME.fullmatch(text)
         if match is None:
             msg = f"{name}, line {number}: {text!r} isn't a time; write it like 2019-07-04T15:00 or 2019-07-04."
-            raise InputError(msg)
+            raise InputError(msg, code="rain_unreadable")
         plain.append(match.group(1))
         zones.append(match.group(2) or "")
     known = set(zones)
     if "" in known and len(known) > 1:
         shown = ", ".join(sorted(zone or "none" for zone in known))
         msg = f"{name} mixes time zones ({shown}); give standard time all the year."
-        raise InputError(msg)
+        raise InputError(msg, code="rain_unreadable")
     try:
         time = np.array(plain, dtype="datetime64[m]")
     except ValueError:
@@ -141,7 +141,7 @@ def read_times(name: str, lines: npt.NDArray[np.int64], texts: list[str]) -> tup
                 np.datetime64(text, "m")
             except ValueError:
                 msg = f"{name}, line {number}: there is no time {text!r}; correct the line."
-                raise InputError(msg) from None
+                raise InputError(msg, code="rain_unreadable") from None
         raise
     if len(known) < 2:
         return time, None
@@ -192,11 +192,11 @@ def read_depths(name: str, lines: npt.NDArray[np.int64], texts: list[str]) -> Fl
             depth[i] = float(text)
         except ValueError:
             msg = f"{name}, line {lines[i]}: {text!r} isn't a number; write a depth, or nothing where it is missing."
-            raise InputError(msg) from None
+            raise InputError(msg, code="rain_unreadable") from None
         if not depth[i] >= 0.0 or np.isinf(depth[i]):
             msg = (
                 f"{name}, line {lines[i]}: rain of {text} can't be; write a depth of 0 or more, or nothing where it is "
                 "missing."
             )
-            raise InputError(msg)
+            raise InputError(msg, code="rain_unreadable")
     return depth

@@ -10,11 +10,12 @@ import shapely
 
 from screening.crs import Reprojector, describe, length_unit
 from screening.errors import InputError, SchemaError
+from screening.notes import Note
 from screening.read.extent import check_coordinates, check_overlap, check_width, touch
 from screening.read.files import digests, parts
 from screening.read.inputs import InputFile
 from screening.read.layers import LayerInfo, layer_info
-from screening.read.vector import read_records
+from screening.read.vector import LayerData, read_records
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -28,6 +29,9 @@ if TYPE_CHECKING:
     Bounds = tuple[float, float, float, float]
     ObjectArray = npt.NDArray[np.object_]
     GeoDataFrame = Any
+
+ID_COLUMNS: Final = ("parcel_id", "building_id")
+"""Our columns that hold identifiers."""
 
 _KIND_TYPES: Final = {"polygon": (3, 6, 7), "line": (1, 2, 5, 7), "point": (0, 4, 7)}
 """Shapely's type numbers by kind of shape; 7 is a collection, which may hold any."""
@@ -75,7 +79,7 @@ def bounds_of(info: LayerInfo, role: str) -> Bounds:
     if info.bounds is None:
         what = "holds no record" if not info.n_features else "holds no shape that can be used"
         msg = f"{info.where} {what}; check that it is the right file and layer for {role}."
-        raise InputError(msg)
+        raise InputError(msg, code="layer_empty")
     return info.bounds
 
 
@@ -100,13 +104,20 @@ class Reader:
         The working CRS.
     files : list of InputFile
         What was read so far.
-    notes : list of str
+    notes : list of Note
         What a person should know.
+    repairs : dict of str to int
+        Number of records by input and what was put right, for example ``parcels.height_in_geometry``.
     """
 
     crs: CRS
     files: list[InputFile] = field(default_factory=list)
-    notes: list[str] = field(default_factory=list)
+    notes: list[Note] = field(default_factory=list)
+    repairs: dict[str, int] = field(default_factory=dict)
+
+    def note(self, text: str, code: str, role: str = "") -> None:
+        """Keep a sentence with the code of its trouble."""
+        self.notes.append(Note(text, code, role))
 
     def layer(
         self,
@@ -146,19 +157,26 @@ class Reader:
         layer_crs = info.known_crs(role)
         data = read_records(info, tuple(columns.values()), bounds_m, bounds_crs=self.crs, role=role)
         _check_kinds(info, data.geometry, role, kinds)
+        self._count(data, role, columns)
         mover = Reprojector(layer_crs, self.crs)
         geometry = mover.geometries(data.geometry, info.where)
-        self.notes.extend(data.notes)
+        self.notes.extend(Note(note, note.code, role) for note in data.notes)
         if info.crs_is_stated:
-            self.notes.append(f"{info.where}: the run file's {describe(layer_crs)} was taken, not the file's own.")
-        note = mover.accuracy_note()
-        if note:
-            self.notes.append(note)
+            said = f"{info.where}: the run file's {describe(layer_crs)} was taken, not the file's own."
+            self.note(said, "crs_overruled", role)
+        step = None
+        if info.bounds is not None:
+            west, south, east, north = info.bounds
+            middle = (west + east) / 2.0, (south + north) / 2.0
+            step = mover.step(*middle)
+            note = mover.accuracy_note(*middle)
+            if note:
+                self.note(note, "crs_shift_unsure", role)
         nothing = np.full(len(geometry), None, dtype=object)
         text = {name: data.text[own] if own else nothing for name, own in columns.items()}
         for name, own in columns.items():
             if own and len(geometry) and all(value is None for value in text[name]):
-                self.notes.append(f"{info.where}: field {own!r} is empty in every record.")
+                self.note(f"{info.where}: field {own!r} is empty in every record.", "field_empty", role)
         self.files.append(
             InputFile(
                 role=role,
@@ -168,9 +186,19 @@ class Reader:
                 length_unit=length_unit(layer_crs)[0],
                 n_features=len(geometry),
                 sha256=digests(parts(info.path)),
+                crs_step="" if step is None else step.text,
             )
         )
         return text, geometry
+
+    def _count(self, data: LayerData, role: str, columns: Mapping[str, str]) -> None:
+        """Keep the number of records that were put right."""
+        short = role.split(" (", maxsplit=1)[0].replace(" ", "_")
+        found = dict(data.repairs)
+        for name, own in columns.items():
+            if name in ID_COLUMNS and own in data.number_fields:
+                found["id_from_number"] = sum(value is not None for value in data.text[own])
+        self.repairs |= {f"{short}.{code}": n for code, n in found.items() if n}
 
     def additional(
         self,
@@ -186,15 +214,21 @@ class Reader:
         """
         parcels_m, around_m = boxes_m
         text, geometry = self.layer(info, role, columns, kinds, around_m)
+        empty, far = (
+            ("keep_away_empty", "keep_away_far") if role.startswith("keep_away") else ("layer_empty", "layer_far")
+        )
         if info.bounds is None:
-            self.notes.append(f"{info.where} ({role}) holds no shape.")
+            self.note(f"{info.where} ({role}) holds no shape.", empty, role)
         elif not len(geometry):
             layer_m = Reprojector(info.known_crs(role), self.crs).bounds(info.bounds)
-            where = "near" if touch(layer_m, parcels_m) else "in the same region as"
-            self.notes.append(f"{info.where} ({role}) holds nothing {where} the parcels; check its place if it should.")
+            where, code = ("near", empty) if touch(layer_m, parcels_m) else ("in the same region as", far)
+            said = f"{info.where} ({role}) holds nothing {where} the parcels; check its place if it should."
+            self.note(said, code, role)
         there = ~shapely.is_missing(geometry)
         if not there.all():
-            self.notes.append(f"{info.where}: {np.count_nonzero(~there)} records without a shape are left out.")
+            n_left_out = np.count_nonzero(~there)
+            self.note(f"{info.where}: {n_left_out} records without a shape are left out.", "records_left_out", role)
+            self.repairs[f"{role.split(' (', maxsplit=1)[0].replace(' ', '_')}.records_left_out"] = int(n_left_out)
         return {name: values[there] for name, values in text.items()}, geometry[there]
 
     def require_meeting(self, info: LayerInfo, role: str, parcels: str, parcels_m: Bounds) -> None:
@@ -211,7 +245,7 @@ class Reader:
             f"{info.where} holds nothing near the parcels of {parcels}; check that both show the same place, and "
             "their systems under [inputs.crs]."
         )
-        raise InputError(msg)
+        raise InputError(msg, code="layers_apart")
 
     def frame(self, text: Mapping[str, ObjectArray], geometry: ObjectArray) -> GeoDataFrame:
         """Join columns and shapes; missing text stays None."""
@@ -229,4 +263,4 @@ def _check_kinds(info: LayerInfo, geometry: ObjectArray, role: str, kinds: Seque
     usable = [number for kind in kinds for number in _KIND_TYPES[kind]]
     if (numbers >= 0).any() and not np.isin(numbers, usable).any():
         msg = f"{info.where} holds no {' or '.join(kinds)} shape; check that it is the right layer for {role}."
-        raise SchemaError(msg)
+        raise SchemaError(msg, code="shapes_of_wrong_kind")

@@ -67,14 +67,15 @@ def read_soils(reader: Reader, params: Params, boxes_m: tuple[Bounds, Bounds]) -
         shown = ", ".join(repr(name) for name in info.fields[:SHOWN_FIELDS]) or "none"
         more = " and others" if len(info.fields) > SHOWN_FIELDS else ""
         msg = f"[fields] soil doesn't say which field of {info.where} holds the soil; it has {shown}{more}."
-        raise SchemaError(msg)
+        raise SchemaError(msg, code="soil_unclear")
     text, geometry = reader.additional(info, "soils", {"soil": field}, ("polygon",), boxes_m)
     symbol = text["soil"]
     where = f"{info.where}, field {field!r}"
     missing = np.array([value is None for value in symbol], dtype=bool)
     if len(symbol) and missing.all():
         msg = f"{where}, is empty in every record near the parcels; name another field under [fields] soil."
-        raise SchemaError(msg)
+        raise SchemaError(msg, code="soil_unclear")
     if missing.any():
-        reader.notes.append(f"{where}: {np.count_nonzero(missing)} records without a value count as unmapped.")
+        n_missing = np.count_nonzero(missing)
+        reader.note(f"{where}: {n_missing} records without a value count as unmapped.", "soil_unclear", "soils")
     return SoilLayer(where=where, symbol=symbol, geometry=geometry)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
@@ -10,8 +10,9 @@ import shapely
 
 from screening.crs import Reprojector
 from screening.errors import InputError
+from screening.notes import Note
 from screening.read.damage import raise_for_records, refuse_text_among_numbers
-from screening.read.fields import BadTextError, as_text, is_shapefile, match_fields
+from screening.read.fields import BadTextError, as_text, is_misread_utf8, is_shapefile, match_fields
 from screening.read.gdal import call_gdal, first_sentence
 from screening.read.layers import LayerInfo, layer_info
 from screening.read.parquet import read_table
@@ -25,6 +26,9 @@ if TYPE_CHECKING:
 
     Bounds = tuple[float, float, float, float]
     ObjectArray = npt.NDArray[np.object_]
+
+CURVED_KINDS: Final = (8, 9, 10, 11, 12)
+"""Numbers of the kinds of geometry that may hold arcs."""
 
 OLD_CODE_PAGE: Final = "cp1252"
 """Tried for shapefiles whose text is in neither the encoding they name nor UTF-8."""
@@ -43,14 +47,20 @@ class LayerData:
     geometry : ndarray of shapely geometries, shape (n,)
         Two-dimensional shapes in the layer's CRS; None where a record has none, an empty one, or
         one that can't be read.
-    notes : tuple of str
+    notes : tuple of Note
         What a person should know, one sentence each.
+    repairs : mapping of str to int
+        Number of records by what was put right on the way, a code of `screening.columns.TROUBLES`.
+    number_fields : frozenset of str
+        Wanted fields that the file holds as numbers.
     """
 
     info: LayerInfo
     text: Mapping[str, ObjectArray]
     geometry: ObjectArray
-    notes: tuple[str, ...]
+    notes: tuple[Note, ...]
+    repairs: Mapping[str, int] = field(default_factory=dict)
+    number_fields: frozenset[str] = frozenset()
 
 
 def read_layer(
@@ -119,41 +129,64 @@ def read_records(
     window = bounds
     if bounds is not None and bounds_crs is not None:
         window = Reprojector(bounds_crs, info.known_crs(role)).bounds(bounds)
-    notes: list[str] = []
+    notes: list[Note] = []
+    repairs: dict[str, int] = {}
     if info.is_parquet:
         table, shapes = read_table(info.path, own, window)
         text = [as_text(table[name], where=info.where, field=name) for name in own]
+        numbers = [_is_number(table[name].type) for name in own]
     else:
+        taken = ""
         try:
-            text, shapes = _read_gdal(info, own, window)
+            text, shapes, numbers = _read_gdal(info, own, window)
+            if old_names and is_misread_utf8(text):
+                text, shapes, numbers = _read_gdal(info, own, window, encoding="UTF-8")
+                taken = "UTF-8"
         except BadTextError:
             if not old_names:
                 raise
-            text, shapes = _read_gdal(info, own, window, encoding=OLD_CODE_PAGE)
-            notes.append(f"{info.where}: its text isn't in the encoding it names, so Windows-1252 was taken.")
+            text, shapes, numbers = _read_gdal(info, own, window, encoding=OLD_CODE_PAGE)
+            taken = "Windows-1252"
+        if taken:
+            said = f"{info.where}: its text isn't in the encoding it names, so {taken} was taken."
+            notes.append(Note(said, "text_garbled", role))
+            repairs["text_garbled"] = sum(not value.isascii() for values in text for value in values if value)
+    n_cut = sum(len(name) > len(found) for name, found in zip(wanted, own, strict=True))
+    if n_cut and old_names:
+        repairs["field_name_cut"] = n_cut
     if window is None and len(shapes) < info.n_features:
         raise_for_records(info, own, f"only {len(shapes)} came in one go")
-    geometry, n_unreadable = _geometries(info, shapes, window)
+    geometry, mended = _geometries(info, shapes, window)
+    repairs |= mended
+    n_unreadable = mended.get("outline_unusable", 0)
     if n_unreadable:
-        notes.append(f"{info.where}: the shapes of {n_unreadable} records can't be read and count as missing.")
+        said = f"{info.where}: the shapes of {n_unreadable} records can't be read and count as missing."
+        notes.append(Note(said, "outline_unusable", role))
     if window is not None:
         # Formats without an index per record, and drivers that are generous, give more than the window.
         keep = _touches(geometry, window)
         geometry, text = geometry[keep], [values[keep] for values in text]
-    return LayerData(info=info, text=dict(zip(wanted, text, strict=True)), geometry=geometry, notes=tuple(notes))
+    return LayerData(
+        info=info,
+        text=dict(zip(wanted, text, strict=True)),
+        geometry=geometry,
+        notes=tuple(notes),
+        repairs=repairs,
+        number_fields=frozenset(name for name, is_number in zip(wanted, numbers, strict=True) if is_number),
+    )
 
 
 def _read_gdal(
     info: LayerInfo, own: Sequence[str], window: Bounds | None, *, encoding: str | None = None
-) -> tuple[list[ObjectArray], ObjectArray]:
-    """Read fields as text and shapes as WKB, through Arrow."""
+) -> tuple[list[ObjectArray], ObjectArray, list[bool]]:
+    """Read fields as text and shapes as WKB, through Arrow; and which fields hold numbers."""
     import pyogrio  # noqa: PLC0415 - heavy
 
     use_fid = info.fid in own and info.fid not in info.fields
     fields = [name for name in dict.fromkeys(own) if not use_fid or name != info.fid]
     if info.driver == "FlatGeobuf" and window is not None and not _any_in(info, window):
         # GDAL's Arrow reader gives 65,536 empty rows where there should be none (GDAL 3.12.4).
-        return [np.empty(0, dtype=object) for _ in own], np.empty(0, dtype=object)
+        return [np.empty(0, dtype=object) for _ in own], np.empty(0, dtype=object), [False for _ in own]
     try:
         meta, table = call_gdal(
             info.path,
@@ -169,7 +202,9 @@ def _read_gdal(
         as_text(table.column(0) if use_fid and name == info.fid else table[name], where=info.where, field=name)
         for name in own
     ]
-    return text, np.asarray(table[meta["geometry_name"] or "wkb_geometry"].to_numpy(), dtype=object)
+    # a record number is a number by nature, and nobody's key that lost its zeros
+    numbers = [not (use_fid and name == info.fid) and _is_number(table[name].type) for name in own]
+    return text, np.asarray(table[meta["geometry_name"] or "wkb_geometry"].to_numpy(), dtype=object), numbers
 
 
 def _is_number(kind: Any) -> bool:
@@ -186,8 +221,9 @@ def _any_in(info: LayerInfo, window: Bounds) -> bool:
     return len(fids) > 0
 
 
-def _geometries(info: LayerInfo, shapes: ObjectArray, window: Bounds | None) -> tuple[ObjectArray, int]:
-    """Make two-dimensional geometries, None where there is none; count those that can't be read."""
+def _geometries(info: LayerInfo, shapes: ObjectArray, window: Bounds | None) -> tuple[ObjectArray, dict[str, int]]:
+    """Make two-dimensional geometries, None where there is none; count what had to be put right."""
+    n_curved = 0
     if info.is_parquet and any(isinstance(shape, shapely.Geometry) for shape in shapes):
         geometry = shapes
     else:
@@ -195,14 +231,31 @@ def _geometries(info: LayerInfo, shapes: ObjectArray, window: Bounds | None) -> 
             # Rings that aren't closed are closed; what is beyond that becomes None.
             geometry = shapely.from_wkb(shapes, on_invalid="fix")
         except NotImplementedError:
+            n_curved = sum(_is_curved(shape) for shape in shapes)
             geometry = shapely.from_wkb(_straightened(info, window), on_invalid="fix")
+    n_high = int(np.count_nonzero(shapely.has_z(geometry) | shapely.has_m(geometry)))
     geometry = np.asarray(shapely.force_2d(geometry), dtype=object)
     coords, owner = shapely.get_coordinates(geometry, return_index=True)
     geometry[owner[~np.isfinite(coords).all(axis=1)]] = None
     given = np.array([shape is not None for shape in shapes], dtype=bool)
     n_unreadable = int(np.count_nonzero(given & shapely.is_missing(geometry)))
     geometry[shapely.is_empty(geometry)] = None
-    return geometry, n_unreadable
+    counts = {"outline_unusable": n_unreadable, "height_in_geometry": n_high, "curved_lines": n_curved}
+    return geometry, {code: n for code, n in counts.items() if n}
+
+
+def _is_curved(wkb: object) -> bool:
+    """Whether WKB is of one of the curved kinds.
+
+    References
+    ----------
+    OGC 06-103r4, Simple feature access 1, table 7: circular string 8, compound curve 9, curve polygon 10, multicurve
+    11, multisurface 12; 1000 is added for Z, 2000 for M, 3000 for both.
+    """
+    if not isinstance(wkb, bytes):
+        return False
+    kind = int.from_bytes(wkb[1:5], "little" if wkb[:1] == b"\x01" else "big") & 0x0FFFFFFF
+    return kind % 1000 in CURVED_KINDS
 
 
 def _straightened(info: LayerInfo, window: Bounds | None) -> ObjectArray:

@@ -41,7 +41,14 @@ _SCRIPTS: Final = (
 )
 """The page's own scripts, in the order in which they build on each other."""
 
-NOT_SCREENED: Final = ("not_residential", "no_building", "building_too_small", "bad_geometry", "outside_elevation")
+NOT_SCREENED: Final = (
+    "not_a_lot",
+    "not_residential",
+    "no_building",
+    "building_too_small",
+    "bad_geometry",
+    "outside_elevation",
+)
 """Reasons of parcels that were never a question of room for a garden; a sign of their own, as in the map style."""
 
 _COMPRESSION: Final = 6

@@ -22,6 +22,9 @@ if TYPE_CHECKING:
 
 
 # What a parameter's key in the run record begins with.
+_SHARED = ("stack", "unit")
+"""Merge codes of parcels whose yard has several owners."""
+
 _PARAMETER: Final = "param."
 _OF_A_HOME: Final = (
     "gardens",
@@ -164,22 +167,25 @@ def _find(path: Path, name: str) -> tuple[str, Any]:
 
 
 def _find_stack(path: Path, name: str, present: set[str]) -> tuple[str, Any]:
-    """Find the row of the stack to which a parcel belongs; None where there is none."""
+    """Find the row of the place to which a parcel without a row of its own belongs; None where there is none."""
     if "merged_parcels" in present:
-        for kept in _rows(path, "merged_parcels", "parcel_id", name)["kept_parcel_id"].dropna().unique():
-            found = _rows(path, "other_parcels", "parcel_id", str(kept))
-            found = found[found["reason_code"] == "shared_stack"]
-            if len(found):
-                return "other_parcels", found
+        merged = _rows(path, "merged_parcels", "parcel_id", name).dropna(subset="kept_parcel_id")
+        for kept, code in zip(merged["kept_parcel_id"], merged["merge_code"], strict=True):
+            for layer in ("candidate_homes", "other_parcels"):
+                found = _rows(path, layer, "parcel_id", str(kept))
+                if code in _SHARED:
+                    found = found[found["reason_code"] == "shared_stack"] if layer == "other_parcels" else found[:0]
+                if len(found):
+                    return layer, found
     return "", None
 
 
 def _merged_into(path: Path, row: Mapping[str, Any], present: set[str]) -> tuple[Mapping[str, Any], ...]:
-    """Parcels that a stack's row stands for."""
-    if "merged_parcels" not in present or row.get("reason_code") != "shared_stack" or row["parcel_id"] is None:
+    """Parcels that a row stands for: of a stack, of common ground, or linked to the lot."""
+    if "merged_parcels" not in present or row["parcel_id"] is None:
         return ()
     found = _rows(path, "merged_parcels", "kept_parcel_id", str(row["parcel_id"]))
-    found = found[found["merge_code"] == "stack"]
+    found = found[found["merge_code"].isin(_SHARED if row.get("reason_code") == "shared_stack" else ("linked",))]
     return tuple(
         {str(key): plain(value) for key, value in one.items()} for one in found.astype(object).to_dict("records")
     )

@@ -102,7 +102,7 @@ def _check_replaceable(path: Path, *, overwrite: bool) -> None:
         return
     if not overwrite:
         message = f"The output '{path}' exists already: choose another name, or replace it with --overwrite."
-        raise OutputExistsError(message)
+        raise OutputExistsError(message, code="output_exists")
     for ending in _SIDE_FILES:
         beside = path.with_name(path.name + ending)
         if beside.exists():
@@ -111,13 +111,13 @@ def _check_replaceable(path: Path, *, overwrite: bool) -> None:
                 f"The output '{path}' is open in another program ('{beside.name}' lies beside it): close it there and "
                 f"try again, or choose another name."
             )
-            raise OutputExistsError(message)
+            raise OutputExistsError(message, code="output_exists")
     if _holds_other_data(path):
         message = (
             f"The output '{path}' holds other data, not an earlier result of this program, and is kept: choose another "
             f"name."
         )
-        raise OutputExistsError(message)
+        raise OutputExistsError(message, code="output_exists")
 
 
 def _holds_other_data(path: Path) -> bool:

@@ -1,0 +1,68 @@
+"""What was put right in the inputs: what it is judged by, how it is counted, and how it is told."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import shapely
+
+from screening.clean import Surroundings
+from screening.notes import Note
+from screening.overflow import DRAINAGE_KINDS
+
+if TYPE_CHECKING:
+    import geopandas as gpd
+
+    from screening.clean import CleanBuildings, CleanParcels
+    from screening.params import Params
+    from screening.read import CityInputs
+
+
+def repair_counts(inputs: CityInputs, parcels: CleanParcels, buildings: CleanBuildings) -> dict[str, int]:
+    """Number of features by input and code of what was put right in them, in alphabetical order; none with 0."""
+    counts = dict(inputs.repairs)
+    for role, found in (("parcels", parcels.repairs), ("buildings", buildings.repairs)):
+        for code, n in found.items():
+            key = f"{role}.{code}"
+            # what can't be read comes to the cleaning as an outline that is missing
+            counts[key] = n - counts.get(f"{role}.outline_unusable", 0) if code == "geometry_missing" else n
+            if code == "outline_unusable":
+                counts[key] = n + inputs.repairs.get(key, 0)
+    return {key: counts[key] for key in sorted(counts) if counts[key] > 0}
+
+
+def surroundings(inputs: CityInputs, buildings: gpd.GeoDataFrame, params: Params) -> Surroundings:
+    """What parcels are compared with, to tell lots from streets, water, and units on common ground."""
+    footprints = buildings.geometry.to_numpy()
+    if params.homes.principal_values:
+        is_house = buildings["building_type"].isin(params.homes.principal_values).to_numpy(dtype=bool)
+    else:
+        is_house = shapely.area(footprints) >= params.homes.min_principal_area_m2
+    water = [things.geometry for things in inputs.keep_away if things.kind in DRAINAGE_KINDS]
+    return Surroundings(
+        footprints[is_house],
+        footprints,
+        None if inputs.streets is None else inputs.streets.geometry.to_numpy(),
+        np.concatenate(water) if water else None,
+    )
+
+
+def repair_notes(cleaned: CleanParcels) -> list[Note]:
+    """Sentences about repairs of parcels that change which lots are judged."""
+    n = cleaned.repairs
+    said = (
+        (
+            "road_among_lots",
+            "{0} of the parcels are streets or railways; overflow that reaches them counts as arrived.",
+        ),
+        ("water_among_lots", "{0} of the parcels are water; overflow that reaches them counts as arrived."),
+        ("lots_puzzle", "{0} parcels are units cut out of common ground; each ground is one place without a home."),
+        ("lots_on_ground_parcel", "{0} parcels are units on a ground parcel; each ground is one place without a home."),
+        ("lots_linked", "{0} parcels were joined to the lot to which the city's data link them."),
+        (
+            "lots_overlap",
+            "{0} parcels lie over or under another; candidates among them are flagged lot_overlapped.",
+        ),
+    )
+    return [Note(text.format(f"{n[code]:,}"), code, "parcels") for code, text in said if n[code]]

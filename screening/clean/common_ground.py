@@ -1,0 +1,128 @@
+"""Units on common ground: small parcels laid on a larger one, or cut out of it as pieces of a puzzle are.
+
+Condominiums are drawn in three ways: every unit with the outline of the whole, which `parcels` finds by the outline
+itself; units as polygons on top of the ground parcel; units in holes of it. In all three the yard has several owners.
+"""
+
+from __future__ import annotations
+
+from typing import Any, Final, NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+import shapely
+
+ObjectArray = npt.NDArray[Any]
+BoolArray = npt.NDArray[np.bool_]
+IntArray = npt.NDArray[np.int64]
+FloatArray = npt.NDArray[np.float64]
+
+INSIDE_FRAC: Final = 0.9
+"""Part of a unit's area that lies on the ground parcel, or in a hole of it (program default)."""
+
+SMALLER_FRAC: Final = 0.5
+"""A unit is at most so large a part of its ground parcel (program default)."""
+
+COMMON_FRAC: Final = 0.5
+"""Part of the land inside its outer rim that a ground parcel keeps for itself at least: a net of streets around blocks
+keeps less (program default)."""
+
+ROOF_FRAC: Final = 0.6
+"""A parcel of which buildings cover so much is a unit, not a lot with a yard (program default)."""
+
+STRIP_WIDTH_M: Final = 3.0
+"""A narrower parcel is a mark for a unit, not a lot: no house fits (program default) [m]."""
+
+FEWEST_UNITS: Final = 2
+"""Units that a ground parcel has at least; one that buildings cover, on top of another parcel, is enough."""
+
+
+class CommonGround(NamedTuple):
+    """Which outlines are units, and of what.
+
+    Attributes
+    ----------
+    ground : (n,) int array
+        Row of the ground parcel of each unit; -1 for what is no unit.
+    is_cut_out : (n,) bool array
+        The unit lies in a hole of the ground parcel, not on top of it.
+    is_overlapped : (n,) bool array
+        The outline lies over another one without being a unit of it, or under one.
+    """
+
+    ground: IntArray
+    is_cut_out: BoolArray
+    is_overlapped: BoolArray
+
+
+def find_units(
+    outline: ObjectArray, may_be: BoolArray, is_named: BoolArray, footprints: ObjectArray, least_house_m2: float
+) -> CommonGround:
+    """Find units on common ground.
+
+    Parameters
+    ----------
+    outline : (n,) array of polygons
+        Different outlines, in an order that does not depend on the file.
+    may_be : (n,) bool array
+        Outlines that are looked at; streets and water are none.
+    is_named : (n,) bool array
+        Outlines with an id or an address: scraps of drawing have neither.
+    footprints : (b,) array of polygons
+        Buildings.
+    least_house_m2 : float
+        Smallest house [m2]; a smaller parcel can hold none.
+    """
+    n = len(outline)
+    ground = np.full(n, -1, dtype=np.int64)
+    is_cut_out, is_overlapped = np.zeros(n, dtype=bool), np.zeros(n, dtype=bool)
+    area = shapely.area(outline)
+    inner, outer, filled_m2 = _pairs(outline, may_be)
+    fits = (area[inner] <= SMALLER_FRAC * area[outer]) & (area[outer] >= COMMON_FRAC * filled_m2[outer])
+    overlap = shapely.area(shapely.intersection(outline[inner], outline[outer])) / area[inner]
+    on_top = overlap >= INSIDE_FRAC
+    in_hole = overlap <= 1.0 - INSIDE_FRAC
+    roof = _roof_frac(outline, np.unique(inner), footprints)
+    width = 2.0 * area / shapely.length(outline)
+    is_roof = roof >= ROOF_FRAC
+    like_unit = is_named & (is_roof | (width < STRIP_WIDTH_M) | (area < least_house_m2))
+    is_unit = fits & like_unit[inner] & ~like_unit[outer] & (on_top | in_hole)
+    n_units = np.bincount(outer[is_unit], minlength=n)
+    has_roof_on_top = np.bincount(outer[is_unit & on_top & is_roof[inner]], minlength=n) > 0
+    is_unit &= (n_units >= FEWEST_UNITS)[outer] | has_roof_on_top[outer]
+    # of several grounds the smallest is meant; of equal ones the first
+    order = np.lexsort((outer, area[outer], inner))
+    order = order[is_unit[order]]
+    first = order[np.unique(inner[order], return_index=True)[1]]
+    ground[inner[first]] = outer[first]
+    is_cut_out[inner[first]] = in_hole[first]
+    rest = ~in_hole & ((ground[inner] < 0) | (overlap < INSIDE_FRAC)) & (ground[inner] != outer)
+    is_overlapped[inner[rest]] = True
+    is_overlapped[outer[rest]] = True
+    return CommonGround(ground, is_cut_out, is_overlapped)
+
+
+def _pairs(outline: ObjectArray, may_be: BoolArray) -> tuple[IntArray, IntArray, FloatArray]:
+    """Rows of outlines with a point inside another's outer rim, rows of these, and the area inside all rims [m2]."""
+    rows = np.flatnonzero(may_be)
+    points = shapely.point_on_surface(outline[rows])
+    parts, owner = shapely.get_parts(outline[rows], return_index=True)
+    filled = shapely.polygons(shapely.get_exterior_ring(parts))
+    part, point = shapely.STRtree(points).query(filled, predicate="contains")
+    inner, outer = rows[point], rows[owner[part]]
+    differ = inner != outer
+    pairs = np.unique(np.column_stack([inner[differ], outer[differ]]), axis=0)
+    filled_m2 = np.zeros(len(outline))
+    np.add.at(filled_m2, rows[owner], shapely.area(filled))
+    return pairs[:, 0], pairs[:, 1], filled_m2
+
+
+def _roof_frac(outline: ObjectArray, rows: IntArray, footprints: ObjectArray) -> FloatArray:
+    """Part of some outlines that buildings cover; 0 for the others."""
+    part = np.zeros(len(outline))
+    if len(rows) and len(footprints):
+        row, roof = shapely.STRtree(footprints).query(outline[rows], predicate="intersects")
+        covered = shapely.area(shapely.intersection(outline[rows[row]], footprints[roof]))
+        np.add.at(part, rows[row], covered)
+        part[rows] /= shapely.area(outline[rows])
+    return part
