@@ -37,7 +37,7 @@ LAYERS = [
         "street_plan",
     },
     {"pipeline"},
-    {"read", "write", "report", "sheets", "sample"},
+    {"read", "survey", "write", "report", "sheets", "sample"},
     {"batch"},
     {"cli"},
     {"__main__"},
@@ -46,6 +46,7 @@ LEVEL = {name: level for level, names in enumerate(LAYERS) for name in names}
 
 SIDEWAYS = {
     ("params", "rules"),  # parameters take their values from the rule sets
+    ("survey", "read"),  # what a file holds is found out by the same ways in as a run's
     ("sheets", "report"),  # a sheet has the numbers, cautions and ways of reading of every other output
     ("raster", "crs"),  # a raster is put into the working coordinate system when it is opened
 }
