@@ -137,6 +137,30 @@ def codes() -> Iterator[str]:
         yield from table(("code", "meaning"), ((f"`{code}`", text) for code, text in getattr(columns, name).items()))
 
 
+def troubles() -> Iterator[str]:
+    """Yield the lines of the page of troubles with inputs."""
+    yield "# Troubles with a city's data"
+    yield ""
+    yield (
+        "Every code that `screening check` reports ([how to read it](../how-to/check_your_data.md)). The severity is "
+        "the usual one; a mild case is reported one step lower, and so is a warning about less than 1 % of the features."
+    )
+    yield ""
+    yield from table(("severity", "meaning"), columns.SEVERITIES.items())
+    for topic, heading in columns.TOPICS.items():
+        yield ""
+        yield f"## {heading}"
+        yield ""
+        yield from table(
+            ("code", "severity", "what it is", "what it does", "the way out"),
+            (
+                (f"`{one.code}`", one.severity, one.meaning, one.effect, one.way_out)
+                for one in columns.TROUBLES.values()
+                if one.topic == topic
+            ),
+        )
+
+
 def commands() -> Iterator[str]:
     """Yield the lines of the page of commands."""
     yield "# Commands"
@@ -205,6 +229,7 @@ PAGES: dict[str, Callable[[], Iterator[str]]] = {
     "parameters.md": parameters,
     "columns.md": layers_and_columns,
     "codes.md": codes,
+    "troubles.md": troubles,
     "commands.md": commands,
     "rule-sets.md": rule_sets,
 }

@@ -1,8 +1,9 @@
 """Draw the pictures of the documentation from what the demo writes.
 
 ``python docs/make_images.py`` runs the demo in a temporary folder and writes docs/images: ``demo.png``, a part of the
-sample town with the outcome of every lot, and ``home.png``, the picture that ``screening explain`` makes of the best
-home. Run it after a change of the results or of the drawing.
+sample town with the outcome of every lot, ``home.png``, the picture that ``screening explain`` makes of the best
+home, and ``check.png``, the picture that ``screening check`` makes of the sample town's odd records. Run it after a
+change of the results or of the drawing.
 """
 
 from __future__ import annotations
@@ -19,6 +20,7 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
+from PIL import Image
 
 from screening import colours
 from screening.cli.demo import RESULT
@@ -147,6 +149,16 @@ def legend(figure: Figure, outcomes: tuple[tuple[str, gpd.GeoDataFrame, str], ..
     figure.legend(handles=marks, loc="lower center", ncols=len(marks), frameon=False, fontsize=8.5, columnspacing=1.2)
 
 
+def draw_check() -> None:
+    """Draw what the check finds in the sample town."""
+    run_file = IMAGES.parent.parent / "sample_geodata" / "run.toml"
+    options = ["--map", str(IMAGES / "check.png"), "--overwrite"]
+    CliRunner().invoke(main, ["check", str(run_file), *options], catch_exceptions=False)
+    # few colours are enough, and a fifth of the bytes
+    with Image.open(IMAGES / "check.png") as picture:
+        picture.quantize(64).save(IMAGES / "check.png", optimize=True)
+
+
 def make(folder: Path) -> None:
     """Run the demo and draw what it wrote."""
     runner = CliRunner()
@@ -168,5 +180,6 @@ if __name__ == "__main__":
     IMAGES.mkdir(exist_ok=True)
     with tempfile.TemporaryDirectory() as temporary:
         make(Path(temporary))
+    draw_check()
     for picture in sorted(IMAGES.glob("*.png")):
         print(f"{picture}: {picture.stat().st_size / 1000:.0f} kB")

@@ -39,6 +39,7 @@ LAYERS = [
     {"pipeline"},
     {"read", "survey", "write", "report", "sheets", "sample"},
     {"batch"},
+    {"checks"},
     {"cli"},
     {"__main__"},
 ]

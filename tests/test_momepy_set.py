@@ -19,6 +19,7 @@ from judge import read_layers
 from pyproj import CRS, Geod, Transformer
 
 from screening.batch import run
+from screening.checks import check_city
 from screening.params import load_params
 
 momepy = pytest.importorskip("momepy")
@@ -131,3 +132,25 @@ def test_setbacks_are_kept_on_the_ground(result, bubenec):
     assert distance.min() >= 3.05 - 1e-3
     # and no more than asked for: ground near the houses is used
     assert distance.min() <= 3.3
+
+
+@pytest.mark.parametrize("crs", ["EPSG:3857", "EPSG:32633"])
+def test_check_copes_with_web_mercator(bubenec, tmp_path, crs):
+    """No error, and of the real blocks only what is so."""
+    bounds = shapely.total_bounds(shapely.buffer(outlines(bubenec, "plots"), 60.0))
+    if crs != "EPSG:3857":
+        bounds = Transformer.from_crs(3857, crs, always_xy=True).transform_bounds(*bounds, densify_pts=21)
+    report = check_city(load_params(None, {
+        "inputs.parcels": str(bubenec), "inputs.buildings": str(bubenec), "inputs.streets": str(bubenec),
+        "inputs.layers": {"parcels": "plots", "buildings": "buildings", "streets": "streets"},
+        "inputs.elevation": str(write_plane(tmp_path / "plane.tif", bounds, crs, 1.0)), "inputs.elevation_unit": "m",
+        "fields.parcel_id": "ID", "fields.building_id": "uID",
+    }))  # fmt: skip
+    codes = {one.code: one.severity for one in report.findings}
+    assert report.will_run
+    assert codes["crs_stretched"] == "note"
+    assert ("elevation_resampled" in codes) == (crs == "EPSG:3857")
+    assert "buildings_shifted" not in codes
+    # the set's plots are those of a land register: streets have plots too, and most plots hold no building of the set
+    warnings = {code for code, severity in codes.items() if severity == "warning"}
+    assert warnings == {"road_among_lots", "lots_puzzle", "building_missing", "rain_missing"}

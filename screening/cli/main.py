@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 COMMANDS: Final[Mapping[str, str]] = {
     "demo": "Do the whole job on the sample town.",
     "start": "Look at a city's files and write a run file with the best guesses.",
+    "check": "Look for everything that can be wrong with the inputs.",
     "run": "Find and rank the candidate homes of a city.",
     "explain": "Show one home: its numbers and its picture.",
     "streets": "Plan a season of visits: which streets, and in which order.",

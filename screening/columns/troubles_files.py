@@ -120,12 +120,6 @@ ROWS: Final = (
             "It is as if it weren't given.",
             "Check its coordinate system under [inputs.crs], or the file.",
         ),
-        (
-            "layer_meets_partly",
-            "A large part of a layer lies away from the parcels.",
-            "Parcels without buildings or elevation are no candidates.",
-            "Check that the layers are of the same place and date.",
-        ),
     ),
     *group(
         "place",
@@ -223,6 +217,12 @@ ROWS: Final = (
             "Get the ids as text, and never pass them through a spreadsheet.",
         ),
         (
+            "address_of_owner",
+            "The field named for addresses seems to hold the owners' mailing addresses.",
+            "Sheets and lists would send people to the wrong house, and print what is private.",
+            "Name the field with the address of the lot itself.",
+        ),
+        (
             "land_use_unknown_value",
             "Some of the eligible land-use values aren't in the data.",
             "They let nothing through; homes may be missing.",
@@ -283,13 +283,17 @@ ROWS: Final = (
     ),
     *group(
         "machine",
-        "error",
+        "warning",
         (
             "disk_space_short",
             "The disk has too little room for the output and the parts of a run.",
-            "The run would break off.",
-            "Make room, or write elsewhere.",
+            "The run would break off before its end.",
+            "Make room, or give an output on another disk.",
         ),
+    ),
+    *group(
+        "machine",
+        "error",
         (
             "output_exists",
             "The output file is already there.",

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Final
 from screening.errors import InputError
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
+    from collections.abc import Collection, Iterable, Mapping
 
 SHAPEFILE_PARTS: Final = (".shp", ".shx", ".dbf", ".prj", ".cpg", ".qix", ".sbn", ".sbx")
 """Files of a shapefile; the first three are indispensable."""
@@ -42,7 +42,16 @@ def require_files(paths: Mapping[str, Path]) -> None:
             problems.extend(f"{path.name} ({name}) lacks its {part}" for part in missing_parts(path))
     if problems:
         msg = f"{'; '.join(problems)}; check the paths under [inputs]."
-        raise InputError(msg, code="file_missing")
+        raise InputError(msg, code=_code_of(paths.values()))
+
+
+def _code_of(paths: Collection[Path]) -> str:
+    """Code of the gravest problem among files of which some can't be used."""
+    there = [path for path in paths if path.exists()]
+    if len(there) < len(paths):
+        return "file_missing"
+    is_empty = any(path.is_file() and path.stat().st_size == 0 for path in there)
+    return "file_unreadable" if is_empty else "file_part_missing"
 
 
 def missing_parts(path: Path) -> list[str]:

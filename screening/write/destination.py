@@ -230,7 +230,7 @@ def _failure(path: Path, error: Exception, folder: Path, needed_bytes: int) -> S
             f"The disk is full: '{path}' needs about {max(needed_bytes / 1e6, 0.1):.1f} MB, and its folder takes no "
             f"more ({free_mb:.1f} MB free); nothing was left there. Make room, or choose a folder on another disk."
         )
-        return ScreeningError(message)
+        return ScreeningError(message, code="disk_space_short")
     if isinstance(error, PermissionError) or (isinstance(error, OSError) and error.errno == errno.EROFS):
         return _unwritable(path, error)
     return None
