@@ -1007,8 +1007,8 @@ def test_the_command_gives_json(runner, result):
     ("arguments", "code", "words"),
     [
         (["RESULT", "h-0019"], 2, "the nearest names are"),
-        (["RESULT", "h-0017", "-o", "home.jpg"], 2, "must end in .png or .svg"),
-        (["RESULT", "h-0017", "-o", "nowhere/home.png"], 2, "folder of the picture"),
+        (["RESULT", "h-0017", "-o", "home.jpg"], 2, "ends in .png or .svg"),
+        (["RESULT", "h-0017", "-o", "nowhere/home.png"], 2, "make it first"),
         (["nowhere.gpkg", "h-0017"], 3, "there is no file"),
     ],
 )

@@ -10,7 +10,7 @@ import pytest
 PACKAGE = Path(__file__).resolve().parent.parent / "screening"
 
 LAYERS = [
-    {"errors", "foreign", "notes", "units", "colours", "years"},
+    {"errors", "foreign", "notes", "paths", "units", "colours", "years"},
     {"params", "rules", "columns"},
     {"crs", "tiles", "raster", "outlines"},
     {"kernels"},

@@ -298,7 +298,7 @@ def test_bad_run_files_name_the_file_and_the_way_out(tmp_path):
     assert "single quotes" in text
     (tmp_path / "latin.toml").write_bytes(b'[fields]\naddress = "Stra\xdfe"')
     assert "UTF-8" in problems_of(path=tmp_path / "latin.toml")
-    assert "cannot be read" in problems_of(path=tmp_path)
+    assert "is a folder" in problems_of(path=tmp_path)
 
 
 def test_keep_away_layers_need_a_distance_from_somewhere(tmp_path):

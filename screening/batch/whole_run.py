@@ -16,6 +16,7 @@ from screening.batch.record import run_record
 from screening.batch.summary import RunSummary, summarize
 from screening.batch.tile_loop import Progress, jobs_for, screen_tiles, workers
 from screening.batch.water import run_water
+from screening.paths import why_unreadable
 from screening.write import check_output, write_package
 
 if TYPE_CHECKING:
@@ -107,7 +108,7 @@ def run(
 
 def _is_large(path: Path | None) -> bool:
     """Whether a parcel file is so large that the run is surely worth workers, before a line of it is read."""
-    return path is not None and path.is_file() and path.stat().st_size > SMALL_FILE_B
+    return path is not None and not why_unreadable(path) and path.stat().st_size > SMALL_FILE_B
 
 
 def _say_nothing(done: int, total: int, text: str) -> None:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from screening.cli.options import progress_option
+from screening.cli.plain import echo
 from screening.cli.progress import show_progress
 from screening.errors import OutputExistsError, ParameterError, ScreeningError
 
@@ -48,11 +49,11 @@ def command(ctx: click.Context, *, folder: Path, no_progress: bool) -> None:
     outputs = [(folder / RESULT, "every home, garden and reason; open it in any desktop GIS")]
     outputs += _best_home(summary, folder)
     record = ResultLayers(folder / RESULT).record
-    click.echo(summary_text(summary, record, display_units=params.output.display_units))
-    click.echo("\nOutputs")
+    echo(summary_text(summary, record, display_units=params.output.display_units))
+    echo("\nOutputs")
     width = max(len(str(path)) for path, _ in outputs)
     for path, words in outputs:
-        click.echo(f"  {path!s:<{width}}  {words}")
+        echo(f"  {path!s:<{width}}  {words}")
 
 
 def _prepare(folder: Path) -> None:

@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 import json
-from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
-from screening.cli.options import json_option, output_option, overwrite_option
-from screening.errors import OutputExistsError, ParameterError
+from screening.cli.options import json_option, output_option, overwrite_option, result_argument
+from screening.cli.plain import echo
+
+if TYPE_CHECKING:
+    from pathlib import Path
 
 
 @click.command()
-@click.argument("result", metavar="OUT.gpkg", type=click.Path(path_type=Path))
+@result_argument
 @click.argument("home_id", metavar="HOME_ID")
 @output_option("Picture to write, .png or .svg.")
 @overwrite_option
@@ -24,7 +27,10 @@ def command(*, result: Path, home_id: str, output: Path | None, overwrite: bool,
     no garden fits. Only the result is read.
     """
     if output is not None:
-        _check_picture(output, overwrite=overwrite)
+        # Before reading anything.
+        from screening.write.destination import check_file
+
+        check_file(output, endings=(".png", ".svg"), overwrite=overwrite)
     from screening.report.explain import explain_data, explain_text
     from screening.report.result_file import read_home
 
@@ -36,18 +42,6 @@ def command(*, result: Path, home_id: str, output: Path | None, overwrite: bool,
     if as_json:
         click.echo(json.dumps(explain_data(home), indent=2, ensure_ascii=False, allow_nan=False))
         return
-    click.echo(explain_text(home))
+    echo(explain_text(home))
     if output is not None:
-        click.echo(f"\nPicture: {output}")
-
-
-def _check_picture(output: Path, *, overwrite: bool) -> None:
-    """Refuse a place for the picture that cannot take it, before reading anything."""
-    if output.suffix.lower() not in {".png", ".svg"}:
-        raise ParameterError(f"the picture '{output}' must end in .png or .svg")
-    if not output.absolute().parent.is_dir():
-        raise ParameterError(f"the folder of the picture '{output}' doesn't exist: make it first, or choose another")
-    if output.is_dir():
-        raise ParameterError(f"the picture '{output}' is a folder: name a file in it")
-    if output.exists() and not overwrite:
-        raise OutputExistsError(f"the picture '{output}' exists already: choose another name, or use --overwrite")
+        echo(f"\nPicture: {output}")

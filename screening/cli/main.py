@@ -16,7 +16,8 @@ from typing import TYPE_CHECKING, Any, Final
 
 import click
 
-from screening.errors import ScreeningError, ScreeningWarning
+from screening.cli.plain import PlainFormatter, message, one_line
+from screening.errors import InputError, ScreeningError, ScreeningWarning
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -42,6 +43,11 @@ EPILOG: Final = (
 )
 
 INTERRUPTED: Final = "stopped before the end; the output was not written, and an older one is as it was"
+
+NO_MEMORY: Final = (
+    "there is too little memory for this; take a part of the town with --bbox, fewer processes with --jobs, or coarser "
+    "elevation."
+)
 
 logger = logging.getLogger(__name__)
 
@@ -78,15 +84,40 @@ class Commands(click.Group):
     def invoke(self, ctx: click.Context) -> Any:
         """Run a command; an error of ours becomes its sentence and exit code, a bug keeps its traceback."""
         try:
-            return super().invoke(ctx)
+            try:
+                return super().invoke(ctx)
+            except (ScreeningError, click.exceptions.Exit, click.ClickException, click.Abort, MemoryError):
+                raise
+            except Exception as error:
+                _raise_if_damaged(ctx, error)
+                raise
         except ScreeningError as error:
             if ctx.params.get("show_traceback"):
                 traceback.print_exc(file=sys.stderr)
-            click.echo(f"screening: {error}", err=True)
+            click.echo(message(f"screening: {error}"), err=True)
             return ctx.exit(error.exit_code)
+        except click.UsageError as error:
+            raise click.UsageError(one_line(error.format_message()), error.ctx) from error
+        except MemoryError:
+            if ctx.params.get("show_traceback"):
+                traceback.print_exc(file=sys.stderr)
+            click.echo(f"screening: {NO_MEMORY}", err=True)
+            return ctx.exit(1)
         except KeyboardInterrupt:
             click.echo(f"screening: {INTERRUPTED}", err=True)
             return ctx.exit(1)
+
+
+def _raise_if_damaged(ctx: click.Context, error: Exception) -> None:
+    """Blame the result that a command read, if it is damaged; else the error is a bug."""
+    result = (ctx.obj or {}).get("result")
+    if result is None:
+        return
+    from screening.report.damage import find_damage
+
+    damage = find_damage(result)
+    if damage:
+        raise InputError(damage) from error
 
 
 def _print_version(ctx: click.Context, _: click.Parameter, wanted: bool) -> None:
@@ -105,7 +136,7 @@ def _configure_messages(verbosity: int) -> None:
     package_logger = logging.getLogger("screening")
     package_logger.handlers.clear()
     handler = logging.StreamHandler()
-    handler.setFormatter(logging.Formatter("%(levelname)s: %(message)s"))
+    handler.setFormatter(PlainFormatter("%(levelname)s: %(message)s"))
     package_logger.addHandler(handler)
     package_logger.setLevel(level)
     package_logger.propagate = False

@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from screening.cli.options import output_option, overwrite_option
+from screening.cli.options import output_option, overwrite_option, result_argument
+from screening.cli.plain import echo
 from screening.cli.run import BoundsType
 
 if TYPE_CHECKING:
@@ -15,7 +16,7 @@ if TYPE_CHECKING:
 
 
 @click.command()
-@click.argument("result", metavar="OUT.gpkg", type=click.Path(path_type=Path))
+@result_argument
 @output_option("Page to write, .html.", required=True)
 @click.option(
     "--plan", "plan_file", type=click.Path(path_type=Path), help="Plan of streets to visit, to be shown on it."
@@ -62,5 +63,5 @@ def command(
     page = map_page(data).encode()
     with staged_files((output,), overwrite=overwrite, needed_bytes=len(page)) as (staged,):
         staged.write_bytes(page)
-    click.echo(f"{output}: {data.n_homes:,} candidates, {data.n_others:,} other parcels, {len(page) / 1e6:.1f} MB")
-    click.echo(FOR_STAFF)
+    echo(f"{output}: {data.n_homes:,} candidates, {data.n_others:,} other parcels, {len(page) / 1e6:.1f} MB")
+    echo(FOR_STAFF)

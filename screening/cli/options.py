@@ -33,6 +33,17 @@ rules_option = click.option("--rules", "rule_set", type=click.Choice(list(RULE_S
 progress_option = click.option("--no-progress", is_flag=True, help="Show no progress.")
 
 
+def _remember_result(ctx: click.Context, _: click.Parameter, path: Path) -> Path:
+    """Note which result a command reads, so that it can be looked at if the command stumbles over it."""
+    ctx.find_root().obj["result"] = path
+    return path
+
+
+result_argument = click.argument(
+    "result", metavar="OUT.gpkg", type=click.Path(path_type=Path), callback=_remember_result
+)
+
+
 def output_option(text: str, *, required: bool = False) -> Decorator:
     """Return the option ``-o`` with a help text of the command's own."""
     return click.option("-o", "--output", type=click.Path(path_type=Path), required=required, help=text)

@@ -44,11 +44,12 @@ def read_areas(path: Path, layer: str, crs: pyproj.CRS) -> Any:
     import shapely
 
     from screening.crs import Reprojector
+    from screening.paths import why_unreadable
     from screening.read.layers import layer_info, list_layers
     from screening.read.vector import read_records
 
     role = "priority"
-    if not path.exists():
+    if why_unreadable(path, may_be_folder=True):
         raise InputError(f"there is no file '{path}': name the file with the priority areas")
     names = [name for name, _ in list_layers(path)]
     if layer and layer not in names:

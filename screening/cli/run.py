@@ -17,6 +17,7 @@ from screening.cli.options import (
     rules_option,
     settings_option,
 )
+from screening.cli.plain import echo
 from screening.cli.progress import show_progress
 from screening.errors import ParameterError
 
@@ -137,7 +138,7 @@ def command(
         click.echo(json.dumps(summary_data(summary), indent=2, ensure_ascii=False, allow_nan=False))
     else:
         record = ResultLayers(output).record
-        click.echo(summary_text(summary, record, display_units=params.output.display_units))
+        echo(summary_text(summary, record, display_units=params.output.display_units))
     _report_failed_tiles(summary)
 
 
@@ -189,17 +190,17 @@ def _dry_run(params: Params, output: Path | None, bounds_m: Bounds | None, limit
     if as_json:
         click.echo(json.dumps(data, indent=2, ensure_ascii=False))
         return
-    click.echo(f"Working coordinate system: {city.crs.name}")
-    click.echo(f"Rule set: {params.rules.base}")
+    echo(f"Working coordinate system: {city.crs.name}")
+    echo(f"Rule set: {params.rules.base}")
     for file in city.files:
         where = f"{file.name} ({file.layer})" if file.layer else file.name
         crs = f", {file.crs_text}" if file.crs_text else ""
-        click.echo(f"  {file.role:<22} {where}: {file.n_features:,} features{crs}")
-    click.echo(f"Elevation cells: {city.elevation.cell_m:g} m")
-    click.echo(_ground_text(ground))
+        echo(f"  {file.role:<22} {where}: {file.n_features:,} features{crs}")
+    echo(f"Elevation cells: {city.elevation.cell_m:g} m")
+    echo(_ground_text(ground))
     for note in notes:
-        click.echo(f"Note: {note}")
-    click.echo("Nothing was written (--dry-run).")
+        echo(f"Note: {note}")
+    echo("Nothing was written (--dry-run).")
 
 
 def _ground_text(ground: GroundLook) -> str:

@@ -7,11 +7,12 @@ from pathlib import Path
 
 import click
 
-from screening.cli.options import output_option, overwrite_option, progress_option
+from screening.cli.options import output_option, overwrite_option, progress_option, result_argument
+from screening.cli.plain import echo
 
 
 @click.command()
-@click.argument("result", metavar="OUT.gpkg", type=click.Path(path_type=Path))
+@result_argument
 @output_option("PDF to write.", required=True)
 @click.option(
     "--plan",
@@ -101,8 +102,8 @@ def command(
             font_file=font,
             on_progress=on_progress,
         )
-    click.echo(f"{output}: {book.n_pages:,} sheets on {book.paper} paper, to be printed at 100 %")
+    echo(f"{output}: {book.n_pages:,} sheets on {book.paper} paper, to be printed at 100 %")
     for note in book.notes:
-        click.echo(note)
-    click.echo(STANDING)
-    click.echo(FOR_STAFF)
+        echo(note)
+    echo(STANDING)
+    echo(FOR_STAFF)

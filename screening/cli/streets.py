@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from screening.cli.options import json_option, output_option, overwrite_option
+from screening.cli.options import json_option, output_option, overwrite_option, result_argument
+from screening.cli.plain import echo
 from screening.errors import ParameterError
 
 if TYPE_CHECKING:
@@ -20,7 +21,7 @@ _LISTS = ("visits", "plan_streets", "walks")
 
 
 @click.command()
-@click.argument("result", metavar="OUT.gpkg", type=click.Path(path_type=Path))
+@result_argument
 @click.option("--visits", "n_visits", type=click.IntRange(min=1), required=True, help="Visits there are, one a home.")
 @click.option(
     "--response-pct",
@@ -145,9 +146,9 @@ def command(
         return
     from screening.report.season_text import season_text
 
-    click.echo(season_text(plan, display_units=display_units, is_everything=is_everything))
+    echo(season_text(plan, display_units=display_units, is_everything=is_everything))
     if output is not None:
-        click.echo(f"\nPlan: {output}")
+        echo(f"\nPlan: {output}")
 
 
 def _response(text: str) -> Response:

@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
-from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
-from screening.cli.options import output_option, overwrite_option
+from screening.cli.options import output_option, overwrite_option, result_argument
+from screening.cli.plain import echo
 from screening.errors import ParameterError
 from screening.report.list_kinds import LISTS
 
+if TYPE_CHECKING:
+    from pathlib import Path
+
 
 @click.command()
-@click.argument("result", metavar="OUT.gpkg", type=click.Path(path_type=Path))
+@result_argument
 @output_option("File to write: .xlsx has every list, .csv or .parquet one.", required=True)
 @click.option(
     "--list", "name", type=click.Choice(list(LISTS)), help="List to write into a .csv or .parquet.  [default: homes]"
@@ -43,11 +47,11 @@ def command(
     lists = read_lists(result, None if is_workbook else (name or "homes",), display_units=units, is_public=is_public)
     write_tables(output, lists.tables, guide=lists.guide, record=lists.record, about=lists.about, overwrite=overwrite)
     counted = ", ".join(f"{one} ({table.num_rows:,})" for one, table in lists.tables.items())
-    click.echo(f"{output}: {counted}")
+    echo(f"{output}: {counted}")
     beside = record_beside(output)
     if beside is not None:
-        click.echo(f"{beside}: run record and what the columns mean")
+        echo(f"{beside}: run record and what the columns mean")
     if FOR_STAFF in lists.about:
-        click.echo(f"{FOR_STAFF} --public writes sums that may be published.")
+        echo(f"{FOR_STAFF} --public writes sums that may be published.")
     if PUBLIC in lists.about:
-        click.echo(PUBLIC)
+        echo(PUBLIC)

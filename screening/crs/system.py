@@ -11,6 +11,7 @@ from pyproj import CRS, Transformer
 from pyproj.database import query_crs_info
 from pyproj.enums import PJType
 from pyproj.exceptions import CRSError as ProjCRSError
+from pyproj.exceptions import ProjError
 
 from screening.errors import CRSError
 
@@ -29,9 +30,19 @@ def network_off() -> None:
 
 
 def transformer(src: CRS, dst: CRS) -> Transformer:
-    """PROJ's operation between two CRS, coordinates in x, y order, without network."""
+    """PROJ's operation between two CRS, coordinates in x, y order, without network.
+
+    Raises
+    ------
+    CRSError
+        If there is none: one of them has no horizontal place, or lies on another body.
+    """
     network_off()
-    return Transformer.from_crs(src, dst, always_xy=True)
+    try:
+        return Transformer.from_crs(src, dst, always_xy=True)
+    except ProjError as error:
+        msg = f"PROJ knows no way from {describe(src)} to {describe(dst)}; state the true system under [inputs.crs]."
+        raise CRSError(msg, code="crs_unfit") from error
 
 
 def geodetic(crs: CRS) -> CRS:

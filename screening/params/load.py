@@ -19,6 +19,7 @@ from typing import Any, Final
 from screening.errors import ParameterError
 from screening.params.fields import Section, convert, declared, show
 from screening.params.sections import SECTIONS, InputParams, KeepAway, Params
+from screening.paths import why_unreadable
 
 NO_NAMES: Final[Mapping[str, str]] = MappingProxyType({})
 
@@ -134,17 +135,21 @@ def load_params(
 
 def _read_toml(path: Path) -> dict[str, Any]:
     """Read the run file."""
+    wrong = why_unreadable(path)
+    if wrong:
+        wrong = wrong.replace("doesn't", "does not")
+        raise ParameterError(f"run file {path} {wrong}; check the path")
     try:
         with path.open("rb") as file:
             return tomllib.load(file)
-    except FileNotFoundError:
-        message = f"run file {path} does not exist; check the path"
     except OSError as error:
         message = f"run file {path} cannot be read: {error.strerror or error}"
     except tomllib.TOMLDecodeError as error:
         message = f"run file {path} is not valid TOML: {error}"
         if "scape" in str(error):
             message += "; write Windows paths in single quotes"
+    except RecursionError:
+        message = f"run file {path} is nested too deeply; write each parameter as the reference shows it"
     except UnicodeDecodeError as error:
         message = f"run file {path} is not UTF-8 text (byte {error.start}); save it as UTF-8"
     raise ParameterError(message)
@@ -198,7 +203,7 @@ def _toml_value(text: str) -> object:
     try:
         # A line break would allow further keys; such a text is none of TOML's values.
         return text if "\n" in text else tomllib.loads(f"value = {text}")["value"]
-    except tomllib.TOMLDecodeError:
+    except (tomllib.TOMLDecodeError, RecursionError):
         return text
 
 

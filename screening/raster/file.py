@@ -16,6 +16,8 @@ from pyproj.exceptions import CRSError as ProjCRSError
 
 from screening.errors import CRSError, InputError
 from screening.foreign import DATA_FOLDERS, kept_out
+from screening.paths import why_unreadable
+from screening.raster.virtual import check_virtual
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -26,6 +28,13 @@ if TYPE_CHECKING:
     Bounds = tuple[float, float, float, float]
 
 logger = logging.getLogger(__name__)
+
+FORMATS: Final = (
+    "GTiff", "VRT", "AAIGrid", "GRASSASCIIGrid", "AIG", "HFA", "EHdr", "ENVI", "GSAG", "GSBG", "GS7BG", "SAGA", "BT",
+    "USGSDEM", "DTED", "SRTMHGT", "JP2OpenJPEG", "PCIDSK", "ERS", "RST", "ILWIS", "XYZ", "GPKG", "PNG",
+)  # fmt: skip
+"""GDAL's names of the formats that are opened: grids in files. Those that fetch from servers or gather other files are
+not among them, for a file may be one of them under any name."""
 
 IMPOSSIBLE_HEIGHT: Final = 1e30
 """Any larger number is a filler of floating-point rasters (-3.4e38 and the like), in any unit."""
@@ -65,15 +74,17 @@ def open_raster(path: Path) -> Iterator[Any]:
     InputError
         If the file is missing, no raster, or breaks off while it is read.
     """
-    if not path.exists():
-        msg = f"{path} doesn't exist; check elevation under [inputs]."
+    wrong = why_unreadable(path, may_be_folder=True)
+    if wrong:
+        msg = f"{path} {wrong}; check elevation under [inputs]."
         raise InputError(msg, code="file_missing")
+    check_virtual(path)
     with _own_gdal() as rasterio:
         try:
             with warnings.catch_warnings():
                 # A raster without a place is told by whoever needs one.
                 warnings.simplefilter("ignore", rasterio.errors.NotGeoreferencedWarning)
-                dataset = rasterio.open(path)
+                dataset = rasterio.io.DatasetReader(str(path), driver=list(FORMATS))
             with dataset:
                 yield dataset
         except rasterio.errors.RasterioIOError as error:

@@ -9,6 +9,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from screening.errors import InputError
+from screening.paths import why_unreadable
+from screening.read.kinds import check_archive, check_archived, require_layer_file
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterable, Mapping
@@ -34,8 +36,9 @@ def require_files(paths: Mapping[str, Path]) -> None:
     """
     problems = []
     for name, path in paths.items():
-        if not path.exists():
-            problems.append(f"{path} ({name}) doesn't exist")
+        wrong = why_unreadable(path, may_be_folder=True)
+        if wrong:
+            problems.append(f"{path} ({name}) {wrong}")
         elif path.is_file() and path.stat().st_size == 0:
             problems.append(f"{path} ({name}) is an empty file")
         else:
@@ -125,11 +128,13 @@ def gdal_path(path: Path) -> str:
         If an archive holds no layer file, or several.
     """
     if path.suffix.lower() != ".zip":
+        require_layer_file(path)
         return str(path)
     try:
         with zipfile.ZipFile(path) as archive:
             names = archive.namelist()
-    except (zipfile.BadZipFile, OSError):
+            check_archive(path, archive)
+    except (zipfile.BadZipFile, OSError, ValueError, NotImplementedError):
         msg = f"{path.name} isn't a readable zip archive; make it again, or give the unpacked file."
         raise InputError(msg, code="file_unreadable") from None
     hidden = ("__MACOSX/", ".")
@@ -149,8 +154,10 @@ def gdal_path(path: Path) -> str:
         folder = folders.pop()
         return f"/vsizip/{path.absolute()}" + ("" if folder == "." else f"/{folder}")
     if len(layers) > 1:
-        msg = f"{path.name} holds several data sets ({', '.join(sorted(layers))}); unpack it and give one of them."
+        some = ", ".join(sorted(layers)[:5]) + (f" and {len(layers) - 5} more" if len(layers) > 5 else "")
+        msg = f"{path.name} holds several data sets ({some}); unpack it and give one of them."
         raise InputError(msg, code="archive_unclear")
+    check_archived(path, layers[0])
     return f"/vsizip/{path.absolute()}/{layers[0]}"
 
 

@@ -16,6 +16,7 @@ from screening.params import CRS_INPUTS
 from screening.read.fields import is_shapefile, nearest
 from screening.read.files import check_shapefile_whole, gdal_path, missing_parts
 from screening.read.gdal import call_gdal
+from screening.read.kinds import require_finite_view
 from screening.read.parquet import DEFAULT_CRS, PARQUET_SUFFIXES, declared_bounds, read_metadata
 
 if TYPE_CHECKING:
@@ -233,6 +234,8 @@ def _gdal_info(path: Path, layer: str) -> LayerInfo:
     source = gdal_path(path)
     if path.suffix.lower() == ".shp":
         check_shapefile_whole(path)
+    elif path.is_file():
+        require_finite_view(path, layer)
     head = call_gdal(
         path,
         lambda: pyogrio.read_info(source, layer=layer, force_feature_count=True, force_total_bounds=True),

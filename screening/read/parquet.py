@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from screening.errors import InputError, SchemaError
+from screening.paths import why_unreadable
 from screening.read.gdal import first_sentence
 
 if TYPE_CHECKING:
@@ -37,6 +38,10 @@ def read_metadata(path: Path) -> tuple[dict[str, Any], list[str], int]:
     import pyarrow as pa  # noqa: PLC0415 - heavy
     import pyarrow.parquet as pq  # noqa: PLC0415
 
+    wrong = why_unreadable(path)
+    if wrong:
+        msg = f"{path.name} {wrong}; check the path."
+        raise InputError(msg, code="file_missing")
     try:
         with pq.ParquetFile(path) as file:
             schema = file.schema_arrow
@@ -47,7 +52,7 @@ def read_metadata(path: Path) -> tuple[dict[str, Any], list[str], int]:
     try:
         geo: dict[str, Any] = json.loads(text or b"{}")
         geo["columns"][geo["primary_column"]]
-    except (ValueError, KeyError, TypeError):
+    except (ValueError, KeyError, TypeError, RecursionError):
         msg = f"{path.name} is a Parquet table without GeoParquet geometry; save it again with its geometry."
         raise SchemaError(msg, code="shapes_of_wrong_kind") from None
     return geo, list(schema.names), n_rows

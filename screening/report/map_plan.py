@@ -17,6 +17,7 @@ import pyproj
 import shapely
 
 from screening.errors import InputError
+from screening.paths import why_unreadable
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
@@ -72,7 +73,7 @@ def read_plan(path: Path, *, crs_wkt: str = "") -> VisitPlan:
     InputError
         No such file, unreadable, without homes, or its lines are in another coordinate system.
     """
-    if not path.is_file():
+    if why_unreadable(path):
         raise InputError(f"there is no plan '{path}': name the file that `screening streets` wrote")
     readers = {".csv": _csv_rows, ".json": _json_rows, ".gpkg": _layer_rows}
     if path.suffix.lower() not in readers:

@@ -15,6 +15,7 @@ import pyogrio
 import pyogrio.raw
 
 from screening.errors import InputError
+from screening.paths import NOT_THERE, why_unreadable
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Mapping
@@ -39,8 +40,10 @@ def layer_names(path: Path) -> set[str]:
     InputError
         No such file, or no result of a run.
     """
-    if not path.is_file():
-        raise InputError(f"there is no file '{path}': name the GeoPackage that a run wrote")
+    wrong = why_unreadable(path)
+    if wrong:
+        start = f"there is no file '{path}'" if wrong == NOT_THERE else f"'{path}' {wrong}"
+        raise InputError(f"{start}: name the GeoPackage that a run wrote")
     try:
         # mode=ro: a query must never change the result, nor leave a journal beside it.
         with contextlib.closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)) as connection:

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
 from screening.errors import InputError, ParameterError
+from screening.paths import why_unreadable
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -207,7 +208,7 @@ def _text(value: object) -> str:
 
 def _plan_rows(plan: Path) -> list[dict[str, Any]]:
     """Read the rows of a plan, a CSV or a GeoPackage."""
-    if not plan.is_file():
+    if why_unreadable(plan):
         raise InputError(f"there is no plan '{plan}'")
     if plan.suffix.lower() == ".gpkg":
         return _gpkg_rows(plan)

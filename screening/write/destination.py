@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from screening.errors import OutputExistsError, ParameterError, ScreeningError
+from screening.paths import NOT_THERE, why_unreadable
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterator, Sequence
@@ -81,6 +82,7 @@ def check_file(path: Path, *, endings: Collection[str], overwrite: bool) -> None
 
 def _check_place(path: Path, *, overwrite: bool, example: str) -> None:
     """Refuse a name that is a folder, has no folder, must stay as it is, or a folder that cannot be written to."""
+    _refuse_odd_name(path)
     if path.is_dir():
         message = f"The output '{path}' is a folder: name a file in it, for example '{path / example}'."
         raise ParameterError(message)
@@ -96,8 +98,27 @@ def _check_place(path: Path, *, overwrite: bool, example: str) -> None:
         raise _unwritable(path, error) from error
 
 
+def _refuse_odd_name(path: Path) -> None:
+    """Refuse a name that no file can have, and one that leads to something else than a file."""
+    wrong = why_unreadable(path, may_be_folder=True)
+    if wrong == NOT_THERE and os.path.lexists(path):
+        wrong = "is a link that leads nowhere"
+    if wrong and wrong != NOT_THERE:
+        message = f"The output '{path}' {wrong}: choose another name."
+        raise ParameterError(message)
+
+
 def _check_replaceable(path: Path, *, overwrite: bool) -> None:
     """Refuse to replace what must stay: anything without `overwrite`, other data, a file in use."""
+    for ending in _SIDE_FILES:
+        beside = path.with_name(path.name + ending)
+        if beside.exists() and not path.exists():
+            # SQLite would take it for the rest of the new file's making.
+            message = (
+                f"'{beside.name}' lies where the output '{path}' goes, a leftover of another file of that name: remove "
+                "it, or choose another name."
+            )
+            raise OutputExistsError(message)
     if not path.exists():
         return
     if not overwrite:
