@@ -1,122 +1,100 @@
-"""A made-up town of thirty lots as bare files of any name and field names, for the tests of `start`."""
+"""Made-up results of which the counts matter: towns with so many homes on each street, and readers of lists."""
 
 from __future__ import annotations
 
-import re
-import tomllib
-import zipfile
+import csv
 
 import geopandas as gpd
+import made_up_result
 import numpy as np
+import pandas as pd
 import shapely
-from made_files import plane, write_frame, write_raster
 
-WEST_M, SOUTH_M = 480_000.0, 4_980_000.0
-COLS, ROWS = 6, 5
-LOT_M = (24.0, 36.0)
-STREET_M = 16.0
-N = COLS * ROWS
+from screening.write import write_package
 
-OWNERS = ["PENHALIGON, ODETTE", "Brackwater Trust", "QUILL, TOBIAS & UNA", "Farrowdale Holdings LLC", "HOLLIN, ADA B"]
-"""Invented people; nothing of them may ever be seen."""
-
-
-def corners():
-    """South-west corner of each lot [m], row by row; a street runs between the rows."""
-    row, col = np.divmod(np.arange(N), COLS)
-    return np.column_stack([WEST_M + col * LOT_M[0], SOUTH_M + row * (LOT_M[1] + STREET_M)])
+# The made-up result has 2 candidates, 4 other parcels and 1 merged one.
+COUNTS = {"n_parcels_read": "7", "n_parcels_merged": "1", "screening_version": "0.1.0"}
+TOTAL = {
+    "total_diverted_m3_y": "61.5",
+    "total_diverted_low_m3_y": "40.25",
+    "total_diverted_high_m3_y": "80",
+    "total_cause_frac.soil_rate": "0.4",
+}
 
 
-def boxes(dx, dy, width, height):
-    """The same box on every lot."""
-    x, y = corners().T
-    return shapely.box(x + dx, y + dy, x + dx + width, y + dy + height)
+def made_layers():
+    """The made-up result without districts."""
+    return {name: frame for name, frame in made_up_result.layers().items() if name != "districts"}
 
 
-def lot_frame(**columns):
-    """Lots with fields as an assessor's office names them; `columns` come on top or instead."""
-    row, col = np.divmod(np.arange(N), COLS)
-    frame = {
-        "APN": [f"04-{r:02d}{c:02d}-0{c}" for r, c in zip(row, col, strict=True)],
-        "SITUS_ADDR": [
-            f"{10 + 2 * c} {('Tern', 'Plover', 'Dunlin', 'Knot', 'Ruff')[r]} St" for r, c in zip(row, col, strict=True)
-        ],
-        "OWNER_NAME": [OWNERS[i % len(OWNERS)] for i in range(N)],
-        "MAIL_ADDR": [f"PO Box {i} Elsewhere" for i in range(N)],
-        "USE_DESC": ["Single Family Residential" if i % 7 else "Retail Store" for i in range(N)],
-        "YR_BLT": [1950 + i for i in range(N)],
-        "LIV_UNITS": [1 + (i % 5 == 0) for i in range(N)],
-    }
-    return gpd.GeoDataFrame(frame | columns, geometry=boxes(0, 0, *LOT_M), crs="EPSG:26915")
-
-
-def house_frame(**columns):
-    """A house and a shed on every lot."""
-    shapes = np.concatenate([boxes(7, 12, 10, 9), boxes(16, 28, 3, 4)])
-    frame = {"BLDG_ID": [f"b{i:03d}" for i in range(2 * N)], "HEIGHT": [7.5] * N + [2.5] * N}
-    return gpd.GeoDataFrame(frame | columns, geometry=shapes, crs="EPSG:26915")
-
-
-def road_frame():
-    """A centre line south of every row."""
-    names = ["Tern St", "Plover St", "Dunlin St", "Knot St", "Ruff St"]
-    y = SOUTH_M + np.arange(ROWS) * (LOT_M[1] + STREET_M) - STREET_M / 2
-    ends = [[(WEST_M - 20, at), (WEST_M + COLS * LOT_M[0] + 20, at)] for at in y]
-    return gpd.GeoDataFrame({"FULLNAME": names}, geometry=shapely.linestrings(ends), crs="EPSG:26915")
-
-
-def extent(margin_m=30.0):
-    """West, south, east, north of the town [m]."""
-    return (
-        WEST_M - margin_m,
-        SOUTH_M - STREET_M - margin_m,
-        WEST_M + COLS * LOT_M[0] + margin_m,
-        SOUTH_M + ROWS * (LOT_M[1] + STREET_M) + margin_m,
-    )
-
-
-def write_ground(path, *, cell=1.0, unit="m", factor=1.0, **options):
-    """A tilted plane under the town; its heights are metres times `factor`."""
-    west, south, east, north = extent()
-    rows, cols = int((north - south) / cell), int((east - west) / cell)
-    z = plane(rows, cols, per_col=0.02 * cell, per_row=0.03 * cell) * factor
-    return write_raster(path, z, west=west, north=north, cell=cell, unit=unit, **options)
-
-
-def write_town(folder, *, lots=None, houses=None, suffix=".gpkg"):
-    """Write lots, houses, roads and ground into a folder under plain names."""
-    folder.mkdir(parents=True, exist_ok=True)
-    write_frame(lot_frame() if lots is None else lots, folder / f"parcels{suffix}")
-    write_frame(house_frame() if houses is None else houses, folder / f"buildings{suffix}")
-    write_frame(road_frame(), folder / f"roads{suffix}")
-    write_ground(folder / "dem.tif")
-    return folder
-
-
-def write_zip(frame, path, stem):
-    """Write a zipped shapefile, in a folder of the archive as download pages make them."""
-    work = path.parent / f"unpacked_{stem}"
-    work.mkdir()
-    write_frame(frame, work / f"{stem}.shp")
-    with zipfile.ZipFile(path, "w") as archive:
-        for part in sorted(work.iterdir()):
-            archive.write(part, f"download/{part.name}")
-    for part in work.iterdir():
-        part.unlink()
-    work.rmdir()
+def write(path, layers=None, record=None, **parameters):
+    layers = made_layers() if layers is None else layers
+    whole = made_up_result.record(**parameters) | COUNTS | TOTAL | (record or {})
+    write_package(path, layers, crs=made_up_result.CRS, record=whole, overwrite=True)
     return path
 
 
-def taken_in(text):
-    """The run file with every suggestion taken in: the mark before each entry goes."""
-    lines = []
-    for line in text.splitlines():
-        bare = line.removeprefix("# ")
-        is_entry = line.startswith("# ") and re.match(r'\[[^ ]*\]$|("(\\.|[^"\\])*"|[\w-]+) = ', bare)
-        lines.append(bare if is_entry else line)
-    return "\n".join(lines)
+def districts(*names_and_counts):
+    """A layer of districts side by side."""
+    rows = [
+        {
+            "district": name,
+            "n_candidates": count,
+            "n_gardens": count,
+            "runoff_roof_m3_y": 70.0 * count,
+            "diverted_m3_y": 50.0 * count,
+            "diverted_low_m3_y": 40.0 * count,
+            "diverted_high_m3_y": 60.0 * count,
+            "main_cause_code": "soil_rate" if count else None,
+        }
+        for name, count in names_and_counts
+    ]
+    shapes = [
+        shapely.MultiPolygon([made_up_result.place(shapely.box(k * 100, 0, k * 100 + 100, 100))])
+        for k in range(len(rows))
+    ]
+    return made_up_result.frame("districts", rows, shapes)
 
 
-def parsed(text):
-    """Tables of a run file."""
-    return tomllib.loads(text)
+def town(streets, others=(), merged=0):
+    """A result with so many homes on each street (None: on none) and so many other parcels by reason."""
+    layers = made_layers()
+    homes = layers["candidate_homes"]
+    names = [name for name, count in streets for _ in range(count)]
+    many = homes.iloc[np.zeros(len(names), dtype=int)].reset_index(drop=True)
+    many["home_id"] = [f"home-{k:04d}" for k in range(len(names))]
+    many["parcel_id"] = [f"lot-{k:04d}" for k in range(len(names))]
+    many["address"] = [f"{k} Secret Lane" for k in range(len(names))]
+    many["rank"] = range(1, len(names) + 1)
+    many["street"] = names
+    layers["candidate_homes"] = many
+    for name in ("gardens", "downspouts", "inlet_runs", "overflow_paths", "buildings", "roof_parts", "open_ground"):
+        layers[name] = layers[name].iloc[:0]
+    one = layers["other_parcels"].iloc[[0]]
+    reasons = [reason for reason, count in others for _ in range(count)]
+    layers["other_parcels"] = one.iloc[np.zeros(len(reasons), dtype=int)].reset_index(drop=True)
+    layers["other_parcels"]["reason_code"] = np.array(reasons, dtype=object)
+    street = layers["streets"].iloc[0].to_dict()
+    rows = [
+        {**street, "street": name, "n_candidates": count, "n_gardens": count + 1, "diverted_m3_y": 50.0 * count}
+        for name, count in streets
+        if name is not None and count
+    ]
+    layers["streets"] = gpd.GeoDataFrame(
+        pd.DataFrame(rows, columns=list(street)), geometry="geometry", crs=made_up_result.CRS
+    )
+    n_read = len(names) + len(reasons) + merged
+    return layers, {"n_parcels_read": str(n_read), "n_parcels_merged": str(merged)}
+
+
+def read_csv(path, delimiter=","):
+    with path.open(encoding="utf-8-sig", newline="") as stream:
+        return list(csv.DictReader(stream, delimiter=delimiter))
+
+
+def sheet_rows(sheet):
+    """Names and rows of a list's sheet, as dictionaries; the row of units left out."""
+    rows = list(sheet.iter_rows(values_only=True))
+    first = sheet.freeze_panes
+    n_head = int("".join(letter for letter in first if letter.isdigit())) - 1
+    return [dict(zip(rows[0], row, strict=True)) for row in rows[n_head:]]

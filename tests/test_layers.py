@@ -37,7 +37,7 @@ LAYERS = [
         "street_plan",
     },
     {"pipeline"},
-    {"read", "survey", "write", "report", "sheets", "sample"},
+    {"read", "survey", "write", "report", "sheets", "comparison", "council", "sample"},
     {"batch"},
     {"checks"},
     {"cli"},
@@ -49,6 +49,9 @@ SIDEWAYS = {
     ("params", "rules"),  # parameters take their values from the rule sets
     ("survey", "read"),  # what a file holds is found out by the same ways in as a run's
     ("sheets", "report"),  # a sheet has the numbers, cautions and ways of reading of every other output
+    ("comparison", "report"),  # reads results and writes numbers as every other output
+    ("council", "report"),  # the same, and shows the copy for publication
+    ("council", "sheets"),  # letters and their font
     ("raster", "crs"),  # a raster is put into the working coordinate system when it is opened
 }
 

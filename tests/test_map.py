@@ -24,13 +24,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 import screening.report.map_page as page_module
-from screening import colours
+from screening import colours, columns
 from screening.cli.main import main
 from screening.errors import InputError, ParameterError
 from screening.report import map_data
 from screening.report.map_data import read_map
 from screening.report.map_pack import GRID_M, leb128, pack_shapes
-from screening.report.map_page import NOT_SCREENED, map_page
+from screening.report.map_page import map_page
 from screening.report.map_plan import read_plan
 from screening.report.map_words import MAP_WORDS
 from screening.report.quantities import Units
@@ -254,8 +254,13 @@ def test_a_large_page_is_told(result, caplog, monkeypatch):
     assert "--bbox" in caplog.text
 
 
-def test_there_is_a_sign_of_the_same_parcels_as_in_the_map_style():
-    assert NOT_SCREENED == styles.NOT_SCREENED
+def test_what_was_not_looked_at_has_its_own_sign_on_the_page_and_in_the_map_style(page):
+    head, _ = data_of(page)
+    refused, unscreened = (set(rule.tests[0].values) for rule in styles.layer_style("other_parcels", 0).rules)
+    assert set(head["not_screened"]) == unscreened
+    assert {"tile_failed", "soil_unknown"} <= unscreened
+    assert refused | unscreened == set(columns.REASON_CODES)
+    assert not refused & unscreened
 
 
 # --- nothing leads out, nothing gets in ---

@@ -13,8 +13,7 @@ import pyogrio
 import pytest
 from click.testing import CliRunner
 from judge import read_layers
-from made_files import assert_one_sentence, write_frame, write_raster
-from made_towns import (
+from made_bare_towns import (
     OWNERS,
     house_frame,
     lot_frame,
@@ -24,6 +23,7 @@ from made_towns import (
     write_town,
     write_zip,
 )
+from made_files import assert_one_sentence, write_frame, write_raster
 from pyproj import CRS
 
 from screening.cli.main import main

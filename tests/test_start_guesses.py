@@ -8,8 +8,7 @@ import geopandas as gpd
 import numpy as np
 import pytest
 import shapely
-from made_files import write_frame, write_raster
-from made_towns import (
+from made_bare_towns import (
     LOT_M,
     N,
     boxes,
@@ -22,6 +21,7 @@ from made_towns import (
     write_ground,
     write_town,
 )
+from made_files import write_frame, write_raster
 
 from screening.params import load_params
 from screening.read import read_city

@@ -6,7 +6,6 @@ import csv
 import errno
 import hashlib
 import io
-import itertools
 import json
 import shutil
 import sqlite3
@@ -24,93 +23,17 @@ import pytest
 import shapely
 from hypothesis import given
 from hypothesis import strategies as st
+from made_towns import COUNTS, districts, made_layers, read_csv, sheet_rows, town, write
 
 from screening import columns
 from screening.cli.main import main
-from screening.report import small_counts
 from screening.report.list_kinds import CANDIDATE, LISTS
-from screening.report.lists import FOR_STAFF, PUBLIC, read_lists
-from screening.report.public_lists import TOGETHER, public_lists
-from screening.report.small_counts import SMALLEST_SHOWN, hide_small
+from screening.report.lists import FOR_STAFF, read_lists
 from screening.units import FOOT2_M2, FOOT_M, INCH_MM, US_GALLON_M3
 from screening.write import tables as tables_module
 from screening.write import workbook as workbook_module
 from screening.write import write_package
 from screening.write.tables import guarded, write_tables
-
-# The made-up result has 2 candidates, 4 other parcels and 1 merged one.
-COUNTS = {"n_parcels_read": "7", "n_parcels_merged": "1", "screening_version": "0.1.0"}
-TOTAL = {
-    "total_diverted_m3_y": "61.5",
-    "total_diverted_low_m3_y": "40.25",
-    "total_diverted_high_m3_y": "80",
-    "total_cause_frac.soil_rate": "0.4",
-}
-
-
-def made_layers():
-    """The made-up result without districts."""
-    return {name: frame for name, frame in made_up_result.layers().items() if name != "districts"}
-
-
-def write(path, layers=None, record=None, **parameters):
-    layers = made_layers() if layers is None else layers
-    whole = made_up_result.record(**parameters) | COUNTS | TOTAL | (record or {})
-    write_package(path, layers, crs=made_up_result.CRS, record=whole, overwrite=True)
-    return path
-
-
-def districts(*names_and_counts):
-    """A layer of districts side by side."""
-    rows = [
-        {
-            "district": name,
-            "n_candidates": count,
-            "n_gardens": count,
-            "runoff_roof_m3_y": 70.0 * count,
-            "diverted_m3_y": 50.0 * count,
-            "diverted_low_m3_y": 40.0 * count,
-            "diverted_high_m3_y": 60.0 * count,
-            "main_cause_code": "soil_rate" if count else None,
-        }
-        for name, count in names_and_counts
-    ]
-    shapes = [
-        shapely.MultiPolygon([made_up_result.place(shapely.box(k * 100, 0, k * 100 + 100, 100))])
-        for k in range(len(rows))
-    ]
-    return made_up_result.frame("districts", rows, shapes)
-
-
-def town(streets, others=(), merged=0):
-    """A result with so many homes on each street (None: on none) and so many other parcels by reason."""
-    layers = made_layers()
-    homes = layers["candidate_homes"]
-    names = [name for name, count in streets for _ in range(count)]
-    many = homes.iloc[np.zeros(len(names), dtype=int)].reset_index(drop=True)
-    many["home_id"] = [f"home-{k:04d}" for k in range(len(names))]
-    many["parcel_id"] = [f"lot-{k:04d}" for k in range(len(names))]
-    many["address"] = [f"{k} Secret Lane" for k in range(len(names))]
-    many["rank"] = range(1, len(names) + 1)
-    many["street"] = names
-    layers["candidate_homes"] = many
-    for name in ("gardens", "downspouts", "inlet_runs", "overflow_paths", "buildings", "roof_parts", "open_ground"):
-        layers[name] = layers[name].iloc[:0]
-    one = layers["other_parcels"].iloc[[0]]
-    reasons = [reason for reason, count in others for _ in range(count)]
-    layers["other_parcels"] = one.iloc[np.zeros(len(reasons), dtype=int)].reset_index(drop=True)
-    layers["other_parcels"]["reason_code"] = np.array(reasons, dtype=object)
-    street = layers["streets"].iloc[0].to_dict()
-    rows = [
-        {**street, "street": name, "n_candidates": count, "n_gardens": count + 1, "diverted_m3_y": 50.0 * count}
-        for name, count in streets
-        if name is not None and count
-    ]
-    layers["streets"] = gpd.GeoDataFrame(
-        pd.DataFrame(rows, columns=list(street)), geometry="geometry", crs=made_up_result.CRS
-    )
-    n_read = len(names) + len(reasons) + merged
-    return layers, {"n_parcels_read": str(n_read), "n_parcels_merged": str(merged)}
 
 
 @pytest.fixture(scope="module")
@@ -141,19 +64,6 @@ def refused(runner, exit_code, path, output, *options):
     assert sentence.startswith("screening: ")
     assert "\n" not in sentence
     return sentence
-
-
-def read_csv(path, delimiter=","):
-    with path.open(encoding="utf-8-sig", newline="") as stream:
-        return list(csv.DictReader(stream, delimiter=delimiter))
-
-
-def sheet_rows(sheet):
-    """Names and rows of a list's sheet, as dictionaries; the row of units left out."""
-    rows = list(sheet.iter_rows(values_only=True))
-    first = sheet.freeze_panes
-    n_head = int("".join(letter for letter in first if letter.isdigit())) - 1
-    return [dict(zip(rows[0], row, strict=True)) for row in rows[n_head:]]
 
 
 def same(shown, value, *, digits=6):
@@ -571,210 +481,6 @@ def test_districts_are_a_list_where_the_run_had_any(runner, result, table, tmp_p
     assert "[inputs] districts" in sentence
 
 
-# --- for publication ---
-
-
-@pytest.mark.parametrize(
-    ("n_streets", "most", "smallest_shown", "fewest_values"), [(2, 40, 10, 5), (3, 40, 10, 5), (4, 17, 4, 2)]
-)
-def test_nobody_who_knows_the_rule_finds_a_small_count(monkeypatch, n_streets, most, smallest_shown, fewest_values):
-    # Every town is published; towns that look the same are what somebody has to choose between who knows the rule.
-    # Four streets with a smaller limit, so that there are not too many towns.
-    monkeypatch.setattr(small_counts, "SMALLEST_SHOWN", smallest_shown)
-    monkeypatch.setattr(small_counts, "_LARGEST_SMALL", smallest_shown - 1)
-    monkeypatch.setattr(small_counts, "_FEWEST_VALUES", fewest_values)
-    names = "abcd"[:n_streets]
-    towns = {}
-    for town in itertools.product(range(most), repeat=n_streets):
-        counts = dict(zip(names, town, strict=True))
-        hidden = small_counts.hide_small(counts)
-        shown = tuple(0 if name in hidden.names else count for name, count in counts.items())
-        towns.setdefault((shown, None if hidden.total else sum(town)), []).append(town)
-    # towns so large that those they look like were tried too
-    tried = most - 1 - (smallest_shown - 1) * (n_streets - 1)
-    n_small = 0
-    for alike in towns.values():
-        possible = [set(values) for values in zip(*alike, strict=True)]
-        for town in alike:
-            for count, values in zip(town, possible, strict=True):
-                if 0 < count < smallest_shown and max(town) <= tried:
-                    n_small += 1
-                    assert len(values) >= fewest_values, (town, alike)
-    assert n_small > 100
-
-
-def test_a_count_that_stands_elsewhere_too_protects_nothing():
-    # candidates are in the totals: to hide the one lot, the number of all parcels has to go
-    hidden = hide_small({"candidates": 500, "steep": 1}, shown_elsewhere=["candidates"])
-    assert hidden.names == {"steep"}
-    assert hidden.total
-    with pytest.raises(ValueError, match="published elsewhere"):
-        hide_small({"candidates": 5, "steep": 1}, shown_elsewhere=["candidates"])
-
-
-@given(st.lists(st.integers(0, 60), max_size=12))
-def test_what_stands_together_is_no_small_count(sizes):
-    counts = {f"street {k:02d}": size for k, size in enumerate(sizes)}
-    hidden = hide_small(counts)
-    small = {name for name, count in counts.items() if 0 < count < SMALLEST_SHOWN}
-    assert small <= hidden.names
-    assert not small or len(hidden.names - small) <= 1
-    if small and not hidden.total:
-        assert len(hidden.names) >= 2
-        assert sum(counts[name] for name in hidden.names) >= SMALLEST_SHOWN
-    # with a street that is not small there is always a way
-    assert not (hidden.total and any(size >= SMALLEST_SHOWN for size in sizes))
-    assert bool(hidden.names) == bool(small)
-
-
-TOWN = town(
-    [("Alder Street", 30), ("Birch Street", 14), ("Cedar Street", 3), ("Dogwood Street", 11), (None, 2)],
-    [("too_steep", 25), ("no_building", 4), ("bad_geometry", 1), ("too_narrow", 12)],
-    merged=3,
-)
-
-
-def test_small_streets_stand_together_and_the_sum_stays(table, tmp_path):
-    path = write(tmp_path / "a.gpkg", *TOWN)
-    table(path, tmp_path / "s.csv", "--list", "streets", "--public")
-    rows = read_csv(tmp_path / "s.csv")
-    # 3 and 2 are small, and together under 10, so that the first street by name stands with them
-    assert [(row["street"], row["n_candidates"]) for row in rows] == [
-        ("Birch Street", "14"),
-        ("Dogwood Street", "11"),
-        (TOGETHER, "35"),
-    ]
-    assert "n_gardens" not in rows[0]
-    assert float(rows[0]["diverted_m3_y"]) == 700.0
-    assert rows[2]["diverted_m3_y"] == ""
-
-
-def test_reasons_for_publication(table, tmp_path):
-    path = write(tmp_path / "a.gpkg", *TOWN)
-    table(path, tmp_path / "r.csv", "--list", "reasons", "--public")
-    rows = {row["outcome_code"]: int(row["n_parcels"]) for row in read_csv(tmp_path / "r.csv")}
-    # 4 + 1 + 3 are under 10, so that the first of the others by name stands with them
-    assert rows == {CANDIDATE: 60, "too_steep": 25, TOGETHER: 20}
-    table(path, tmp_path / "t.csv", "--list", "totals", "--public")
-    totals = {row["quantity"]: row for row in read_csv(tmp_path / "t.csv")}
-    assert totals["n_parcels_read"]["value"] == "105"
-    assert sum(rows.values()) == 105
-    assert not {"n_other_parcels", "n_parcels_merged", "n_gardens", "alternative_m3_y"} & set(totals)
-
-
-def whole_text(path):
-    """All that a file says, whatever the format."""
-    if path.suffix == ".xlsx":
-        with zipfile.ZipFile(path) as parts:
-            return "\n".join(parts.read(name).decode() for name in parts.namelist())
-    if path.suffix == ".parquet":
-        found = pq.read_table(path)
-        return f"{found.to_pylist()}{found.schema.metadata}{[field.metadata for field in found.schema]}"
-    return path.read_text("utf-8-sig")
-
-
-@pytest.mark.parametrize("name", ["a.xlsx", "a.csv", "a.parquet"])
-def test_a_public_copy_names_no_home_and_counts_no_few(name, table, tmp_path):
-    layers, record = TOWN
-    path = write(tmp_path / "a.gpkg", layers, record | {"note.001": "3 parcels lie far off", "limit": "105"})
-    options = [] if name == "a.xlsx" else ["--list", "streets"]
-    done = table(path, tmp_path / name, "--public", *options)
-    assert PUBLIC in done.stdout
-    assert FOR_STAFF not in done.stdout
-    beside = tmp_path / "a.record.json"
-    text = whole_text(tmp_path / name) + (beside.read_text("utf-8") if beside.exists() else "")
-    for secret in ("Secret", "home-0", "lot-0", "Cedar", "Alder", "n_parcels_merged", "far off", "note."):
-        assert secret not in text, secret
-    if name == "a.xlsx":
-        book = openpyxl.load_workbook(tmp_path / name)
-        assert book.sheetnames == ["about", "streets", "totals", "reasons", "column_guide", "run_record"]
-        counts = [row["n_candidates"] for row in sheet_rows(book["streets"])]
-        counts += [row["n_parcels"] for row in sheet_rows(book["reasons"])]
-        counts += [row["value"] for row in sheet_rows(book["totals"]) if str(row["quantity"]).startswith("n_")]
-        assert len(counts) == 8
-        assert min(counts) >= SMALLEST_SHOWN
-        # every difference of a count and a sum of others of its list is none or no small one
-        for total, parts in ((60, counts[:3]), (105, counts[3:6])):
-            for n_taken in range(len(parts) + 1):
-                for some in itertools.combinations(parts, n_taken):
-                    assert total - sum(some) == 0 or total - sum(some) >= SMALLEST_SHOWN
-
-
-def test_a_town_of_few_homes_publishes_no_figures_of_them(table, tmp_path):
-    path = write(tmp_path / "a.gpkg", *town([("Alder Street", 5), ("Birch Street", 4)], [("too_steep", 40)]))
-    for name in ("streets", "totals", "reasons"):
-        table(path, tmp_path / f"{name}.csv", "--list", name, "--public")
-    assert read_csv(tmp_path / "streets.csv") == []
-    totals = {row["quantity"]: row for row in read_csv(tmp_path / "totals.csv")}
-    # 9 homes: hidden with the 40 steep ones, and the sum of all may stand
-    assert [row["outcome_code"] for row in read_csv(tmp_path / "reasons.csv")] == [TOGETHER]
-    assert totals["n_parcels_read"]["value"] == "49"
-    for name in ("n_candidate_homes", "diverted_m3_y", "roof_area_m2"):
-        assert [totals[name][part] for part in ("low", "value", "high")] == ["", "", ""]
-        assert "not shown" in totals[name]["meaning"]
-
-
-def test_where_every_street_is_small_the_number_of_homes_may_go(table, tmp_path):
-    # three streets of 9: who knew that there are 27 homes would know each of them
-    path = write(tmp_path / "a.gpkg", *town([(f"{name} Street", 9) for name in "ABC"], [("too_steep", 40)]))
-    for name in ("streets", "totals", "reasons"):
-        table(path, tmp_path / f"{name}.csv", "--list", name, "--public")
-    assert read_csv(tmp_path / "streets.csv") == []
-    totals = {row["quantity"]: row for row in read_csv(tmp_path / "totals.csv")}
-    assert totals["n_candidate_homes"]["value"] == ""
-    assert [row["outcome_code"] for row in read_csv(tmp_path / "reasons.csv")] == [TOGETHER]
-
-
-def test_where_one_reason_is_left_the_whole_goes_with_it(table, tmp_path):
-    path = write(tmp_path / "a.gpkg", *town([("Alder Street", 50)], [("too_steep", 2)]))
-    for name in ("totals", "reasons"):
-        table(path, tmp_path / f"{name}.csv", "--list", name, "--public")
-    (row,) = read_csv(tmp_path / "reasons.csv")
-    assert (row["outcome_code"], row["n_parcels"], row["parcels_frac"]) == (CANDIDATE, "50", "")
-    totals = {row["quantity"]: row for row in read_csv(tmp_path / "totals.csv")}
-    assert totals["n_parcels_read"]["value"] == ""
-    assert totals["n_candidate_homes"]["value"] == "50"
-
-
-def test_a_public_copy_cuts_the_town_one_way_only(runner, table, tmp_path):
-    layers, record = TOWN
-    layers = layers | {"districts": districts(("Mill Hill", 40), ("Old Wharf", 0), ("Quay", 13))}
-    path = write(tmp_path / "a.gpkg", layers, record)
-    table(path, tmp_path / "d.csv", "--list", "districts", "--public")
-    # 60 homes: 7 lie in no district, so that they and Mill Hill stand together; none in Old Wharf isn't told either
-    assert [(row["district"], row["n_candidates"]) for row in read_csv(tmp_path / "d.csv")] == [
-        ("Quay", "13"),
-        (TOGETHER, "47"),
-    ]
-    table(path, tmp_path / "a.xlsx", "--public")
-    assert "streets" not in openpyxl.load_workbook(tmp_path / "a.xlsx").sheetnames
-    assert "never both" in refused(runner, 2, path, tmp_path / "s.csv", "--list", "streets", "--public")
-    with pytest.raises(ValueError, match="one copy"):
-        public_lists({"streets": None, "districts": None})
-
-
-def test_homes_without_a_street_are_a_row_where_they_are_many(table, tmp_path):
-    path = write(tmp_path / "a.gpkg", *town([("Alder Street", 20), (None, 12)]))
-    table(path, tmp_path / "s.csv", "--list", "streets", "--public")
-    assert [(row["street"], row["n_candidates"]) for row in read_csv(tmp_path / "s.csv")] == [
-        ("Alder Street", "20"),
-        ("(no street)", "12"),
-    ]
-
-
-def test_counts_that_contradict_each_other_are_not_published(runner, tmp_path):
-    layers, record = TOWN
-    layers = layers | {"districts": districts(("Mill Hill", 99))}
-    path = write(tmp_path / "a.gpkg", layers, record)
-    assert "count 99 homes, but it has 60" in refused(runner, 3, path, tmp_path / "a.xlsx", "--public")
-
-
-@pytest.mark.parametrize("name", [kind.name for kind in LISTS.values() if kind.is_of_households])
-def test_lists_of_homes_are_not_for_publication(result, runner, tmp_path, name):
-    assert "for staff" in refused(runner, 2, result, tmp_path / "a.csv", "--public", "--list", name)
-    assert list(tmp_path.iterdir()) == []
-
-
 # --- files ---
 
 
@@ -939,11 +645,6 @@ def test_a_result_without_candidates_has_empty_lists_and_says_so(runner, tmp_pat
     assert (tmp_path / "a.csv").read_bytes().startswith(b"\xef\xbb\xbfrank,")
     book = openpyxl.load_workbook(tmp_path / "a.xlsx")
     assert book["homes"].auto_filter.ref.startswith("A2:")
-    for name in ("streets", "totals", "reasons"):
-        done = runner.invoke(
-            main, ["table", str(path), "-o", str(tmp_path / f"{name}.csv"), "--list", name, "--public"]
-        )
-        assert done.exit_code == 0, done.output
 
 
 # --- words ---

@@ -175,7 +175,7 @@ def _response(text: str) -> Response:
 
 def _check_output(output: Path, name: str | None, *, overwrite: bool) -> None:
     """Refuse a place for the plan that cannot take it, before reading anything."""
-    from screening.write.plan_package import check_plan
+    from screening.write.derived_package import check_derived
     from screening.write.tables import TABLE_ENDINGS, WORKBOOK, check_tables
 
     ending = output.suffix.lower()
@@ -186,7 +186,7 @@ def _check_output(output: Path, name: str | None, *, overwrite: bool) -> None:
     if name is not None and ending in {".gpkg", WORKBOOK}:
         raise ParameterError(f"'{output}' gets every list: leave out --list {name}, or write it as .csv or .parquet")
     if ending == ".gpkg":
-        check_plan(output, overwrite=overwrite)
+        check_derived(output, "a plan", overwrite=overwrite)
     else:
         check_tables(output, overwrite=overwrite)
 
@@ -197,10 +197,18 @@ def _write(plan: SeasonPlan, output: Path, name: str | None, *, display_units: s
 
     record = season_tables.plan_record(plan)
     if output.suffix.lower() == ".gpkg":
-        from screening.write.plan_package import write_plan
+        from screening.write.derived_package import write_derived
 
         tables = season_tables.plan_tables(plan)
-        write_plan(output, tables, season_tables.PLAN_LAYERS, crs=plan.crs, record=record, overwrite=overwrite)
+        write_derived(
+            output,
+            tables,
+            season_tables.PLAN_LAYERS,
+            what="a plan",
+            crs=plan.crs,
+            record=record,
+            overwrite=overwrite,
+        )
         return
     from screening.write.tables import WORKBOOK, write_tables
 

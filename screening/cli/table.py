@@ -26,11 +26,8 @@ if TYPE_CHECKING:
     type=click.Choice(["metric", "us"]),
     help="Units, which also stand in the names of the columns.  [default: the run's output.display_units]",
 )
-@click.option("--public", "is_public", is_flag=True, help="For publication: sums only, small counts hidden.")
 @overwrite_option
-def command(
-    *, result: Path, output: Path, name: str | None, units: str | None, is_public: bool, overwrite: bool
-) -> None:
+def command(*, result: Path, output: Path, name: str | None, units: str | None, overwrite: bool) -> None:
     """Write lists of a result for a spreadsheet.
 
     OUT.gpkg is the result of a run; only this is read. A .csv or .parquet gets the run record as a file beside it, an
@@ -42,9 +39,9 @@ def command(
     is_workbook = output.suffix.lower() == WORKBOOK
     if is_workbook and name is not None:
         raise ParameterError(f"'{output}' gets every list: leave out --list {name}, or write it as .csv or .parquet")
-    from screening.report.lists import FOR_STAFF, PUBLIC, read_lists
+    from screening.report.lists import FOR_STAFF, read_lists
 
-    lists = read_lists(result, None if is_workbook else (name or "homes",), display_units=units, is_public=is_public)
+    lists = read_lists(result, None if is_workbook else (name or "homes",), display_units=units)
     write_tables(output, lists.tables, guide=lists.guide, record=lists.record, about=lists.about, overwrite=overwrite)
     counted = ", ".join(f"{one} ({table.num_rows:,})" for one, table in lists.tables.items())
     echo(f"{output}: {counted}")
@@ -52,6 +49,4 @@ def command(
     if beside is not None:
         echo(f"{beside}: run record and what the columns mean")
     if FOR_STAFF in lists.about:
-        echo(f"{FOR_STAFF} --public writes sums that may be published.")
-    if PUBLIC in lists.about:
-        echo(PUBLIC)
+        echo(f"{FOR_STAFF} `screening publish` writes sums that may be published.")

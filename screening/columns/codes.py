@@ -31,6 +31,21 @@ REASON_CODES: Final[Mapping[str, str]] = MappingProxyType(
 )
 """Why a parcel is no candidate."""
 
+NOT_SCREENED: Final = (
+    "not_a_lot",
+    "not_residential",
+    "no_building",
+    "building_too_small",
+    "outside_elevation",
+    "tile_failed",
+    "soil_unknown",
+    "bad_geometry",
+)
+"""Reasons that say nothing of room for a garden: there was no home, or it could not be looked at.
+
+Maps give these parcels a sign of their own.
+"""
+
 END_CODES: Final[Mapping[str, str]] = MappingProxyType(
     {
         "street": "reaches the street",

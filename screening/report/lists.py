@@ -18,7 +18,6 @@ from screening.errors import ParameterError
 from screening.report.cautions import CAUTIONS, STANDING
 from screening.report.figures import NEEDS, count_outcomes, sum_up, warn_of_missing_rows
 from screening.report.list_kinds import LIST_KINDS, LISTS
-from screening.report.public_lists import public_lists, public_record
 from screening.report.quantities import Units
 from screening.report.result_layers import ResultLayers
 
@@ -33,14 +32,6 @@ logger = logging.getLogger(__name__)
 
 FOR_STAFF: Final = "Rows of single homes are for the staff who visit them, not for publication."
 """What stands wherever households are listed."""
-
-PUBLIC: Final = "Copy for publication: no single homes, and small counts only together with others."
-"""What stands in a copy that may be published."""
-
-_PUBLIC_MORE: Final = (
-    "Counts from 1 to 9 never stand alone; others stand with them, so that subtraction finds none.",
-    "Publish one copy of one result: two that differ a little tell of the homes by which they differ.",
-)
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,9 +56,7 @@ class Lists:
     about: tuple[str, ...]
 
 
-def read_lists(
-    path: Path, names: Sequence[str] | None = None, *, display_units: str | None = None, is_public: bool = False
-) -> Lists:
+def read_lists(path: Path, names: Sequence[str] | None = None, *, display_units: str | None = None) -> Lists:
     """Make lists from a result.
 
     Parameters
@@ -75,77 +64,48 @@ def read_lists(
     path : Path
         A result of a run; only this is read.
     names : sequence of str or None
-        Names of lists; None for all that the result and the copy have.
+        Names of lists; None for all that the result has.
     display_units : str or None
         ``"metric"`` or ``"us"``; None: the run's ``[output] display_units``.
-    is_public : bool
-        Whether the copy is for publication: sums only, small counts hidden.
 
     Raises
     ------
     InputError
         No result of a run, or one that is damaged or of another version.
     ParameterError
-        A list that the result doesn't have or that is for staff only.
+        A list that the result doesn't have.
     """
     result = ResultLayers(path)
-    kinds = _kinds(result, names, is_public=is_public)
-    if is_public:
-        tables = public_lists(_metric_tables(result, [LISTS[name] for name in _for_public(result)]))
-        tables = {kind.name: tables[kind.name] for kind in kinds}
-    else:
-        tables = _metric_tables(result, kinds)
+    kinds = _kinds(result, names)
+    tables = metric_tables(result, kinds)
     if {"totals", "reasons"} & set(tables):
         warn_of_missing_rows(result)
     units = Units(display_units or result.record.get("param.output.display_units", "metric"))
-    tables = {name: _in_units(table, units) for name, table in tables.items()}
+    tables = {name: in_units(table, units) for name, table in tables.items()}
     has_households = any(LISTS[name].is_of_households for name in tables)
-    who = (PUBLIC, *_PUBLIC_MORE) if is_public else (FOR_STAFF,) if has_households else ()
-    about = (*who, STANDING, *CAUTIONS)
     if not result.table("candidate_homes").num_rows:
         logger.warning("%s has no candidates: its lists of homes and streets are empty", path.name)
     return Lists(
         tables=tables,
-        guide=_guide(tables),
-        record=public_record(result.record) if is_public else result.record,
-        about=about,
+        guide=guide(tables),
+        record=result.record,
+        about=(*((FOR_STAFF,) if has_households else ()), STANDING, *CAUTIONS),
     )
 
 
-def _kinds(result: ResultLayers, names: Sequence[str] | None, *, is_public: bool) -> list[ListKind]:
+def _kinds(result: ResultLayers, names: Sequence[str] | None) -> list[ListKind]:
     """Lists to be made, or why one of them cannot be."""
-    possible = _for_public(result) if is_public else [kind.name for kind in LIST_KINDS if _is_there(kind, result)]
+    possible = [kind.name for kind in LIST_KINDS if not kind.layer or kind.layer in result.names]
     for name in names or ():
-        if name in possible:
-            continue
-        if not _is_there(LISTS[name], result):
+        if name not in possible:
             way_out = " with [inputs] districts" if name == "districts" else ""
             raise ParameterError(
                 f"'{result.path}' has no {name}: choose another list ({', '.join(possible)}), or run again{way_out}"
             )
-        if LISTS[name].is_of_households:
-            raise ParameterError(
-                f"the list of {name} has rows of single homes and is for staff: with --public choose "
-                f"{', '.join(possible)}"
-            )
-        raise ParameterError(
-            f"a copy for publication has sums by district or by street, never both, since small counts follow from "
-            f"their difference; '{result.path}' has districts: choose {', '.join(possible)}"
-        )
     return [kind for kind in LIST_KINDS if kind.name in (possible if names is None else names)]
 
 
-def _is_there(kind: ListKind, result: ResultLayers) -> bool:
-    return not kind.layer or kind.layer in result.names
-
-
-def _for_public(result: ResultLayers) -> list[str]:
-    """Lists that a copy for publication may have: one way of cutting up the town, not two."""
-    place = "districts" if "districts" in result.names else "streets"
-    return [name for name in (place, "totals", "reasons") if _is_there(LISTS[name], result)]
-
-
-def _metric_tables(result: ResultLayers, kinds: Sequence[ListKind]) -> dict[str, pa.Table]:
+def metric_tables(result: ResultLayers, kinds: Sequence[ListKind]) -> dict[str, pa.Table]:
     """Lists in the units of the layers."""
     makers = {"totals": sum_up, "reasons": count_outcomes, "others": _others}
     found = {}
@@ -173,7 +133,7 @@ def _others(result: ResultLayers) -> pa.Table:
     return table.take(pa.array(sorted(range(len(place)), key=place.__getitem__), type=pa.int64()))
 
 
-def _in_units(table: pa.Table, units: Units) -> pa.Table:
+def in_units(table: pa.Table, units: Units) -> pa.Table:
     """Convert a table to the units of people, with the units in the names of the columns, and add the decimals."""
     if "unit" in table.column_names:
         return _rows_in_units(table, units)
@@ -216,12 +176,12 @@ def _rows_in_units(table: pa.Table, units: Units) -> pa.Table:
     return pa.Table.from_pylist(rows, schema=table.schema)
 
 
-def _guide(tables: Mapping[str, pa.Table]) -> pa.Table:
+def guide(tables: Mapping[str, pa.Table]) -> pa.Table:
     """Say what the columns of the lists mean, and the codes in them."""
     names = ("list", "column", "code", "type", "unit", "meaning")
     rows: list[tuple[str | None, ...]] = []
     for name, table in tables.items():
-        codes = {column.name: column for column in _registered(LISTS[name].layer)}
+        codes = {column.name: column for column in _registered(name)}
         for field in table.schema:
             meta = field.metadata
             meaning = meta[b"meaning"].decode()
@@ -243,5 +203,7 @@ _TYPE_NAMES: Final[Mapping[Any, str]] = {
 }
 
 
-def _registered(layer: str) -> tuple[Column, ...]:
+def _registered(name: str) -> tuple[Column, ...]:
+    """Columns of the layer that a list shows; none for what is counted from several."""
+    layer = LISTS[name].layer if name in LISTS else ""
     return columns.layer(layer).columns if layer else ()

@@ -13,6 +13,7 @@ from importlib.resources import files
 from typing import TYPE_CHECKING, Any, Final
 
 from screening import colours
+from screening.columns import NOT_SCREENED
 from screening.report.cautions import CAUTIONS
 from screening.report.map_words import LANGUAGE, MAP_WORDS
 
@@ -40,16 +41,6 @@ _SCRIPTS: Final = (
     "start.js",
 )
 """The page's own scripts, in the order in which they build on each other."""
-
-NOT_SCREENED: Final = (
-    "not_a_lot",
-    "not_residential",
-    "no_building",
-    "building_too_small",
-    "bad_geometry",
-    "outside_elevation",
-)
-"""Reasons of parcels that were never a question of room for a garden; a sign of their own, as in the map style."""
 
 _COMPRESSION: Final = 6
 _PLACEHOLDER: Final = re.compile(r"\{\{(\w+)\}\}")

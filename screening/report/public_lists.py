@@ -5,7 +5,7 @@ What goes in is named here; whatever a layer or the record gains later stays out
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, NamedTuple
 
 import pyarrow as pa
 
@@ -21,7 +21,8 @@ if TYPE_CHECKING:
 TOGETHER: Final = "(others together)"
 """Name of the row that stands for all hidden ones."""
 
-_HIDDEN: Final = "not shown: it is about fewer than 10 homes or would tell of a count under 10"
+HIDDEN: Final = "not shown: it is about fewer than 10 homes or would tell of a count under 10"
+"""Why a figure is missing."""
 
 # Gardens stay out: less the homes they would count the homes with two. So does the main cause, which a single
 # home can decide.
@@ -53,33 +54,75 @@ _INPUT: Final = "input."
 _INPUT_COUNT: Final = ".n_features"
 
 
-def public_lists(tables: Mapping[str, pa.Table]) -> dict[str, pa.Table]:
+PLACE_DIGITS: Final = 2
+TOTAL_DIGITS: Final = 3
+"""Digits of volumes, areas and lengths.  Exact sums could be matched with sums over the roofs on an open map, which
+would tell which homes are in them; and an estimate carries no more digits.  How many is our own choice."""
+
+_EXACT: Final = "parcels_frac"
+
+
+class PublicLists(NamedTuple):
+    """Lists as they may be published.
+
+    Attributes
+    ----------
+    places : pyarrow.Table
+        Streets, districts or squares with at least ten homes, then the rows for those without a place and for all
+        hidden ones together.
+    totals, reasons : pyarrow.Table
+    """
+
+    places: pa.Table
+    totals: pa.Table
+    reasons: pa.Table
+
+
+def public_lists(places: pa.Table, totals: pa.Table, reasons: pa.Table) -> PublicLists:
     """Hide what a published copy must not show.
 
     Parameters
     ----------
-    tables : Mapping[str, pyarrow.Table]
-        The lists `totals` and `reasons`, and one of `streets` and `districts`: never both, for where a district is
-        made of whole streets but for a few homes, their difference tells of these.
+    places : pyarrow.Table
+        Streets, districts or squares, one of them only: where a district is made of whole streets but for a few homes,
+        their difference tells of these. The first column names them.
+    totals, reasons : pyarrow.Table
+        Lists of the result of these names.
 
     Raises
     ------
     InputError
         The counts contradict each other.
     """
-    if {"streets", "districts"} <= set(tables):
-        raise ValueError("streets and districts in one copy")
-    counts = dict(zip(*(tables["reasons"][name].to_pylist() for name in ("outcome_code", "n_parcels")), strict=True))
+    counts = dict(zip(*(reasons[name].to_pylist() for name in ("outcome_code", "n_parcels")), strict=True))
     n_candidates = counts[CANDIDATE]
-    found = {}
-    hides_candidates = is_small(n_candidates)
-    for name in ("streets", "districts"):
-        if name in tables:
-            found[name], is_hidden = _places(tables[name], name.removesuffix("s"), n_candidates)
-            hides_candidates |= is_hidden
-    found["reasons"], hides_all = _reasons(tables["reasons"], counts, hides_candidates=hides_candidates)
-    found["totals"] = _totals(tables["totals"], hides_candidates=hides_candidates, hides_all=hides_all)
-    return found
+    shown_places, hides_sum = _places(places, n_candidates)
+    hides_candidates = hides_sum or is_small(n_candidates)
+    shown_reasons, hides_all = _reasons(reasons, counts, hides_candidates=hides_candidates)
+    shown_totals = _totals(totals, hides_candidates=hides_candidates, hides_all=hides_all)
+    return PublicLists(
+        to_digits(shown_places, PLACE_DIGITS),
+        to_digits(shown_totals, TOTAL_DIGITS),
+        to_digits(shown_reasons, TOTAL_DIGITS),
+    )
+
+
+def to_digits(table: pa.Table, n_digits: int) -> pa.Table:
+    """Round the numbers of a table that are no counts to so many digits.
+
+    A part of all parcels stays: it follows from counts that are shown. So do the counts among the totals.
+    """
+    is_row_count = [False] * table.num_rows
+    if "quantity" in table.column_names:
+        is_row_count = [name.startswith("n_") for name in table["quantity"].to_pylist()]
+    for place, field in enumerate(table.schema):
+        if pa.types.is_floating(field.type) and field.name != _EXACT:
+            values = [
+                value if value is None or is_count else float(f"{value:.{n_digits}g}")
+                for value, is_count in zip(table[field.name].to_pylist(), is_row_count, strict=True)
+            ]
+            table = table.set_column(place, field, pa.array(values, type=field.type))
+    return table
 
 
 def public_record(record: Mapping[str, str]) -> dict[str, str]:
@@ -94,8 +137,9 @@ def public_record(record: Mapping[str, str]) -> dict[str, str]:
     }
 
 
-def _places(table: pa.Table, place: str, n_candidates: int) -> tuple[pa.Table, bool]:
-    """Streets or districts with their homes, the hidden ones in one row; and whether their sum is hidden as well."""
+def _places(table: pa.Table, n_candidates: int) -> tuple[pa.Table, bool]:
+    """Places with their homes, the hidden ones in one row; and whether their sum is hidden as well."""
+    place = table.column_names[0]
     table = table.select([place, *(name for name in _PLACE_COLUMNS if name in table.column_names)])
     counts = table["n_candidates"].to_pylist()
     n_outside = n_candidates - sum(counts)
@@ -147,7 +191,7 @@ def _totals(table: pa.Table, *, hides_candidates: bool, hides_all: bool) -> pa.T
         if name != _OF_ALL_PARCELS and name not in _OF_CANDIDATES and not name.startswith(_CAUSES):
             continue
         if hides_all if name == _OF_ALL_PARCELS else hides_candidates:
-            row |= {"low": None, "value": None, "high": None, "meaning": f"{row['meaning']} ({_HIDDEN})"}
+            row |= {"low": None, "value": None, "high": None, "meaning": f"{row['meaning']} ({HIDDEN})"}
         rows.append(row)
     return pa.Table.from_pylist(rows, schema=table.schema)
 

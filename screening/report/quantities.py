@@ -141,22 +141,23 @@ class Units:
             return text
         return text + sign if sign == "°" else f"{text} {sign}"
 
-    def rough(self, value: float | None, unit: str) -> str:
-        """Write a number with its unit to three digits: as much as an estimate carries."""
+    def rough(self, value: float | None, unit: str, *, digits: int = 3) -> str:
+        """Write a number with its unit to three digits, as much as an estimate carries, or to another number."""
         if value is None or is_missing(value):
             return MISSING
         shown = value / self._units[unit].in_base
         if shown == 0.0:
             return self.show(0.0, unit, decimals=0)
-        places = 2 - math.floor(math.log10(abs(shown)))
+        places = digits - 1 - math.floor(math.log10(abs(shown)))
         rounded = round(shown, places) * self._units[unit].in_base
         return self.show(rounded, unit, decimals=max(0, min(places, self._units[unit].decimals)))
 
-    def rough_span(self, low: float | None, high: float | None, unit: str) -> str:
-        """Write a range to three digits, its unit once."""
+    def rough_span(self, low: float | None, high: float | None, unit: str, *, digits: int = 3) -> str:
+        """Write a range to so many digits, its unit once."""
         if is_missing(low) or is_missing(high):
             return MISSING
-        return f"{self.rough(low, unit).removesuffix(' ' + self.sign(unit))} to {self.rough(high, unit)}"
+        start = self.rough(low, unit, digits=digits).removesuffix(" " + self.sign(unit))
+        return f"{start} to {self.rough(high, unit, digits=digits)}"
 
     def span(self, low: float | None, high: float | None, unit: str) -> str:
         """Write a range, its unit once."""

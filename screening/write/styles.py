@@ -10,20 +10,10 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final
 
 from screening import colours
-from screening.columns import END_CODES, REASON_CODES
+from screening.columns import END_CODES, NOT_SCREENED, REASON_CODES
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
-
-# A parcel with one of these reasons was never a question of room for a garden.
-NOT_SCREENED: Final = (
-    "not_a_lot",
-    "not_residential",
-    "no_building",
-    "building_too_small",
-    "bad_geometry",
-    "outside_elevation",
-)
 
 # Details of a lot are drawn from about these scales on; farther out they would only make the map black.
 _NEAR: Final = 2_500

@@ -1,4 +1,4 @@
-"""A season's plan as a GeoPackage of its own: the same care and the same bytes as the result, never in its place."""
+"""A GeoPackage made from a result, a plan or a public copy: the same care and bytes, never in the result's place."""
 
 from __future__ import annotations
 
@@ -23,18 +23,27 @@ if TYPE_CHECKING:
     from screening.columns import Layer
 
 
-def check_plan(path: Path, *, overwrite: bool) -> None:
-    """Refuse a place for a plan that cannot take it, before reading anything.
+def check_derived(path: Path, what: str, *, overwrite: bool) -> None:
+    """Refuse a place for the file that cannot take it, before reading anything.
+
+    Parameters
+    ----------
+    path : Path
+        The file to be written.
+    what : str
+        What it is, for messages: ``"a plan"``.
+    overwrite : bool
+        Whether an earlier file may be replaced.
 
     Raises
     ------
     ParameterError, OutputExistsError, ScreeningError
-        As `check_output`; and a result of a run is never replaced by a plan.
+        As `check_output`; and a result of a run is never replaced.
     """
     check_output(path, overwrite)
     if path.exists() and "candidate_homes" in _tables_of(path):
         raise OutputExistsError(
-            f"The output '{path}' is a result of a run, and a plan never replaces one: choose another name."
+            f"The output '{path}' is a result of a run, and {what} never replaces one: choose another name."
         )
 
 
@@ -46,47 +55,52 @@ def _tables_of(path: Path) -> set[str]:
         return set()
 
 
-def write_plan(
+def write_derived(
     path: Path,
     tables: Mapping[str, pa.Table],
     layers: Sequence[Layer],
     *,
+    what: str,
     crs: pyproj.CRS,
     record: Mapping[str, str],
     overwrite: bool,
 ) -> None:
-    """Write a plan as one GeoPackage, or leave the folder as it was.
+    """Write layers as one GeoPackage, or leave the folder as it was.
 
     Parameters
     ----------
     path : Path
         Ends in ``.gpkg``.
     tables : Mapping[str, pyarrow.Table]
-        By layer, geometry as WKB in the column ``geom``; a layer whose rows have none is written as a plain table.
+        By layer, geometry as WKB in the column ``geom``; a layer whose rows have none, or that has no such column, is
+        written as a plain table.
     layers : sequence of Layer
         What they are.
+    what : str
+        What the file is, for messages: ``"a plan"``.
     crs : pyproj.CRS
         Working CRS. [m]
     record : Mapping[str, str]
         Written as the layer ``run_record``.
     overwrite : bool
-        Whether an earlier plan may be replaced.
+        Whether an earlier file may be replaced.
 
     Raises
     ------
     ParameterError, OutputExistsError, ScreeningError
-        As `check_plan`; disk full: nothing is left behind.
+        As `check_derived`; disk full: nothing is left behind.
     """
-    check_plan(path, overwrite=overwrite)
+    check_derived(path, what, overwrite=overwrite)
     ready: list[LayerTable] = []
     guide: list[tuple[str, str, str, str, str]] = []
     for layer in layers:
         rows = tables[layer.name]
         geometry_type = layer.geometry_type
-        if rows.num_rows and rows[columns.GEOMETRY_NAME].null_count == rows.num_rows:
+        has_geometry = columns.GEOMETRY_NAME in rows.column_names
+        if not has_geometry or 0 < rows.num_rows == rows[columns.GEOMETRY_NAME].null_count:
             geometry_type = None
         if geometry_type is None:
-            rows = rows.drop_columns([columns.GEOMETRY_NAME])
+            rows = rows.drop_columns([columns.GEOMETRY_NAME]) if has_geometry else rows
         else:
             meaning = "place, in the coordinate system of the file [m]"
             guide.append((layer.name, columns.GEOMETRY_NAME, geometry_type, "m", meaning))
