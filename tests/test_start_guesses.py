@@ -2,12 +2,18 @@
 
 from __future__ import annotations
 
+import json
+import os
 import re
+import sqlite3
+import sys
 
 import geopandas as gpd
 import numpy as np
 import pytest
 import shapely
+import shapely.affinity
+from made_files import write_frame, write_raster
 from made_bare_towns import (
     LOT_M,
     N,
@@ -21,11 +27,11 @@ from made_bare_towns import (
     write_ground,
     write_town,
 )
-from made_files import write_frame, write_raster
 
+from screening.cli.main import main
 from screening.params import load_params
 from screening.read import read_city
-from screening.survey import find_data, look_at_layer, look_at_rasters, private_name, private_values
+from screening.survey import find_data, look_at_layer, look_at_rasters, private_name, private_names, private_values
 from screening.survey.look import look_around
 from screening.survey.propose import propose
 from screening.survey.run_file import run_file_text
@@ -89,6 +95,47 @@ def test_values_that_look_like_people():
     assert private_values([f"Number {i}" for i in range(40)] + ["Pell Trust", "Brook Family LLC"])
     assert not private_values(["Tern St", "Plover St", "Main St", "Elm Ave", "Oak Rd", "Trustworthy Lane"])
     assert not private_values(["Residential", "Commercial", "Institutional", "Park", "Vacant"])
+
+
+SCHEMES = {
+    # fields of parcel files as states and cities publish them, and those about people; from memory
+    "New Jersey": (
+        "PAMS_PIN PCL_MUN PROP_CLASS PROP_LOC OWNER_NAME ST_ADDRESS CITY_STATE ZIP_CODE LAND_VAL YR_CONSTR DWELL",
+        "OWNER_NAME ST_ADDRESS CITY_STATE ZIP_CODE",
+    ),
+    "Wisconsin": (
+        "STATEID PARCELID OWNERNME1 OWNERNME2 PSTLADRESS SITEADRESS ADDNUM STREETNAME PROPCLASS ASSDACRES",
+        "OWNERNME1 OWNERNME2 PSTLADRESS",
+    ),
+    "Minnesota": (
+        "COUNTY_PIN ANUMBER ST_NAME OWNER_NAME OWN_ADD_L1 OWN_ADD_L2 TAX_NAME TAX_ADD_L1 HOMESTEAD USECLASS1",
+        "OWNER_NAME OWN_ADD_L1 OWN_ADD_L2 TAX_NAME TAX_ADD_L1",
+    ),
+    "Florida": (
+        "PARCEL_ID DOR_UC JV ACT_YR_BLT OWN_NAME OWN_ADDR1 OWN_CITY OWN_ZIPCD FIDU_NAME PHY_ADDR1 PHY_CITY",
+        "OWN_NAME OWN_ADDR1 OWN_CITY OWN_ZIPCD FIDU_NAME",
+    ),
+    "Massachusetts": (
+        "LOC_ID PROP_ID BLDG_VAL USE_CODE SITE_ADDR OWNER1 OWN_ADDR OWN_CITY YEAR_BUILT UNITS RES_AREA",
+        "OWNER1 OWN_ADDR OWN_CITY",
+    ),
+    "North Carolina": (
+        "PARNO OWNNAME OWNFRST OWNLAST MAILADD MCITY SITEADD PARUSEDESC STRUCTYEAR",
+        "OWNNAME OWNFRST OWNLAST MAILADD",
+    ),
+    "New York City": (
+        "BBL BldgClass LandUse OwnerType OwnerName Address UnitsRes NumFloors YearBuilt",
+        "OwnerType OwnerName",
+    ),
+    "a small town": ("PIN OWNER ADDRESS USE_DESC", "OWNER"),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("scheme", SCHEMES)
+def test_people_in_the_files_of_states(scheme):
+    fields, private = (names.split() for names in SCHEMES[scheme])
+    assert private_names(fields) >= set(private)
+    assert not private_names(fields) - set(private) - {"MCITY"}
 
 
 # --- which layer is what --------------------------------------------------------------------------------------
@@ -268,9 +315,28 @@ def test_the_bare_earth_is_found_among_other_rasters(tmp_path):
     reasons = dict(proposal.not_used)
     assert "classes or shades" in reasons["hillshade.tif"]
     assert "3 bands" in reasons["orthophoto.tif"]
-    assert reasons["dsm_first_return.tif"] == "is a surface model with roofs and trees in it"
-    assert reasons["slope_pct.tif"] == "is made from elevation, and no elevation"
+    assert reasons["dsm_first_return.tif"] == "is a surface model, with roofs and trees in it, by its name"
+    assert reasons["slope_pct.tif"] == "is something made from elevation by its name"
     assert reasons["dem_10m.tif"] == "another raster fits better"
+
+
+def test_lots_beyond_the_elevation_are_told(tmp_path):
+    write_town(tmp_path)
+    west, south, east, north = extent()
+    half = int(east - west) // 2
+    z = np.full((int(north - south), half), 100.0) + np.arange(half) * 0.02
+    write_raster(tmp_path / "dem.tif", z, west=west, north=north, cell=1.0, unit="m")
+    proposal = look(tmp_path)
+    assert any("reaches under 50% of the parcels" in one for one in proposal.remarks)
+
+
+def test_a_lot_far_out_does_not_hide_that_the_town_is_covered(tmp_path):
+    lots = lot_frame()
+    lots.geometry = [*lots.geometry[:-1], shapely.affinity.translate(lots.geometry.iloc[-1], 9000, 9000)]
+    write_town(tmp_path, lots=lots)
+    proposal = look(tmp_path)
+    assert proposal.guess("inputs", "elevation").is_sure
+    assert any("reaches under 97% of the parcels" in one for one in proposal.remarks)
 
 
 def quadrants(folder, name, **options):
@@ -388,6 +454,30 @@ def test_fields_worth_telling_of_are_told_and_not_written(tmp_path):
     assert value(proposal, "fields", "street_name") == "FULLNAME"
 
 
+@pytest.mark.parametrize(
+    "names",
+    [
+        ("PAMS_PIN", "PROP_LOC", "PROP_CLASS"),
+        ("PARCELID", "SITEADRESS", "PROPCLASS"),
+        ("COUNTY_PIN", "ST_ADDRESS", "USECLASS1"),
+        ("PARCEL_ID", "PHY_ADDR1", "DOR_UC"),
+        ("LOC_ID", "SITE_ADDR", "USE_CODE"),
+        ("PARNO", "SITEADD", "PARUSEDESC"),
+        ("BBL", "Address", "LandUse"),
+        ("TAXKEY", "PROPADDRES", "LAND_USE"),  # a shapefile's ten letters
+        ("Parcel Number", "Situs Address", "Land Use Description"),
+        ("flstkennz", "adresse", "nutzung"),
+    ],
+)
+def test_names_of_fields_in_the_files_of_states(tmp_path, names):
+    lots = lot_frame().drop(columns=["OWNER_NAME", "MAIL_ADDR"])
+    lots = lots.rename(columns=dict(zip(["APN", "SITUS_ADDR", "USE_DESC"], names, strict=True)))
+    proposal = look(write_town(tmp_path, lots=lots))
+    found = [proposal.guess("fields", key) for key in ("parcel_id", "address", "land_use")]
+    assert [one.value for one in found] == list(names)
+    assert all(one.is_sure for one in found)
+
+
 def test_a_row_number_is_no_sure_identifier(tmp_path):
     lots = lot_frame().drop(columns="APN")
     lots["OBJECTID"] = np.arange(1, N + 1)
@@ -482,6 +572,60 @@ def test_kinds_of_buildings(tmp_path, kinds, chosen, in_force):
 def test_buildings_without_any_kind(tmp_path):
     proposal = look(write_town(tmp_path))
     assert proposal.guess("homes", "principal_values") is None
+
+
+def test_text_in_an_old_code_page(tmp_path):
+    """A shapefile that says UTF-8 and is not: names of streets survive, as a run reads them."""
+    lots = lot_frame(SITUS_ADDR=[f"{i} Müllerstraße" for i in range(N)])
+    write_frame(lots, tmp_path / "parcels.shp", encoding="ISO-8859-1")
+    (tmp_path / "parcels.cpg").write_text("UTF-8", encoding="ascii")
+    facts = look_at_layer(tmp_path / "parcels.shp").facts
+    assert facts.notes == ("its text isn't in the encoding it names, so Windows-1252 was taken",)
+    assert facts.field("SITUS_ADDR").samples[0] == "0 Müllerstraße"
+
+
+def test_utf8_that_says_it_is_something_else(tmp_path):
+    """What a run reads as UTF-8 in spite of the file's word, the run file has to write so."""
+    lots = lot_frame(USE_DESC=["Wohngebäude" if i % 4 else "Café" for i in range(N)])
+    write_frame(lots, tmp_path / "parcels.shp", encoding="UTF-8")
+    (tmp_path / "parcels.cpg").write_text("ISO-8859-1", encoding="ascii")
+    write_frame(house_frame(), tmp_path / "buildings.gpkg")
+    write_ground(tmp_path / "dem.tif")
+    proposal = look(tmp_path)
+    assert value(proposal, "homes", "land_use") == ("Wohngebäude",)
+    city = read_city(load_params(_save(proposal, tmp_path)))
+    assert "Wohngebäude" in set(city.parcels["land_use"])
+
+
+def test_text_that_nobody_can_read(tmp_path):
+    path = write_frame(lot_frame(), tmp_path / "parcels.gpkg")
+    with sqlite3.connect(path) as base:
+        for (name,) in base.execute("select name from sqlite_master where type = 'trigger'").fetchall():
+            base.execute(f'drop trigger "{name}"')
+        base.execute("update parcels set USE_DESC = cast(x'fffe41' as text) where fid = 3")
+    facts = look_at_layer(path).facts
+    assert facts.field("USE_DESC").kind == "unreadable text"
+    assert facts.notes == ("text that isn't UTF-8 in USE_DESC; export the file again as UTF-8",)
+    write_frame(house_frame(), tmp_path / "buildings.gpkg")
+    write_ground(tmp_path / "dem.tif")
+    proposal = look(tmp_path)
+    assert value(proposal, "fields", "land_use") is None
+    assert value(proposal, "fields", "parcel_id") == "APN"
+
+
+@pytest.mark.parametrize("form", ["geojson", "gdb", "parquet", "fgb"])
+def test_every_form_of_file_leads_to_a_run_file_that_reads(tmp_path, form):
+    frames = {"Parcels": lot_frame(), "Bldgs": house_frame(), "Roads": road_frame()}
+    for name, frame in frames.items():
+        if form == "gdb":
+            write_frame(frame, tmp_path / "City.gdb", layer=name, driver="OpenFileGDB")
+        else:
+            write_frame(frame.to_crs(4326) if form == "geojson" else frame, tmp_path / f"{name}.{form}")
+    write_ground(tmp_path / "dem.tif")
+    proposal = look(tmp_path)
+    city = read_city(load_params(_save(proposal, tmp_path)))
+    assert (len(city.parcels), len(city.buildings), len(city.streets)) == (N, 2 * N, 5)
+    assert city.parcels["address"].notna().all()
 
 
 # --- soils, rain, districts -----------------------------------------------------------------------------------
@@ -584,6 +728,18 @@ def test_very_long_values_do_not_flood_the_report(tmp_path):
     assert len(written(proposal, tmp_path)) < 20_000
 
 
+@pytest.mark.skipif(sys.platform != "linux", reason="other systems don't have such names")
+def test_a_name_that_is_no_text(tmp_path, runner):
+    write_town(tmp_path)
+    (tmp_path / "dem.tif").rename(os.fsdecode(os.fsencode(tmp_path) + b"/dem\xff.tif"))
+    done = runner.invoke(main, ["start", str(tmp_path), "--json"])
+    assert done.exit_code == 3
+    assert "Traceback" not in done.output
+    assert json.loads(done.stdout)["not_used"] == [
+        {"name": "dem?.tif", "why": "has a name that isn't UTF-8 text; rename it"}
+    ]
+
+
 def test_a_folder_that_is_a_disk_is_refused(tmp_path, monkeypatch):
     from screening.errors import InputError
     from screening.survey import find
@@ -600,3 +756,23 @@ def test_a_file_named_twice_is_looked_at_once(tmp_path):
     found = find_data([tmp_path, tmp_path / "parcels.gpkg", tmp_path / "." / "dem.tif"])
     assert {path.name for path in [*found.layers, *found.rasters]} == SCREENED
     assert len(found.layers) + len(found.rasters) == 4
+
+
+def test_a_definition_that_nobody_can_parse_is_told(tmp_path):
+    """A damaged .prj: pyogrio stumbles over it, a person gets a sentence."""
+    write_town(tmp_path, suffix=".shp")
+    data = (tmp_path / "parcels.prj").read_bytes()
+    (tmp_path / "parcels.prj").write_bytes(data.replace(b"Transverse", b"Tran\xedverse"))
+    survey = look_around([tmp_path])
+    (told,) = [why for path, why in survey.left_out if path.name == "parcels.shp"]
+    assert "coordinate system that can't be understood" in told
+
+
+def test_names_of_fields_in_no_encoding_are_told(tmp_path):
+    write_town(tmp_path, suffix=".shp")
+    data = bytearray((tmp_path / "parcels.dbf").read_bytes())
+    data[33] = 0x81  # second letter of the first field's name
+    (tmp_path / "parcels.dbf").write_bytes(bytes(data))
+    survey = look_around([tmp_path])
+    (told,) = [why for path, why in survey.left_out if path.name == "parcels.shp"]
+    assert "names of fields" in told

@@ -37,6 +37,13 @@ def call_gdal(path: Path, call: Callable[[], Any]) -> Any:
     except (DataLayerError, DataSourceError, FeatureError, FieldError, GeometryError, OSError) as error:
         msg = f"{path.name} can't be read ({first_sentence(error)}); check that the file is complete and of its kind."
         raise InputError(msg, code="file_unreadable") from error
+    except UnicodeDecodeError as error:
+        msg = f"{path.name} has names of fields or layers that aren't UTF-8 text; export the file again as UTF-8."
+        raise InputError(msg, code="file_unreadable") from error
+    except UnboundLocalError as error:
+        # pyogrio 0.13 stumbles over a definition that isn't text, before it can say so itself.
+        msg = f"{path.name} names a coordinate system that can't be understood; mend its .prj file, or export it again."
+        raise InputError(msg, code="crs_unknown") from error
     for warning in caught:
         logger.info("%s: %s", path.name, warning.message)
     return result

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from screening.survey.facts import FieldFacts, LayerFacts, RasterFacts, ShapeFacts, TableFacts
 from screening.survey.find import Found, find_data
-from screening.survey.private import private_name, private_values
+from screening.survey.private import private_name, private_names, private_values
 from screening.survey.raster import describe_raster, look_at_rasters
 from screening.survey.table import look_at_table
 from screening.survey.vector import LayerLook, look_at_layer, look_at_layers
@@ -28,5 +28,6 @@ __all__ = [
     "look_at_rasters",
     "look_at_table",
     "private_name",
+    "private_names",
     "private_values",
 ]

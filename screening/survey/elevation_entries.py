@@ -8,8 +8,14 @@ from screening.errors import InputError
 from screening.params import SitingParams
 from screening.raster import read_header, tile_files
 from screening.read.elevation import CELL_TOLERANCE_REL
-from screening.survey.heights import ElevationGuess, guess_elevation, guess_unit, no_elevation
-from screening.survey.place import covered_frac
+from screening.survey.heights import (
+    ElevationGuess,
+    guess_elevation,
+    guess_unit,
+    lots_on_raster_frac,
+    no_elevation,
+    no_heights,
+)
 from screening.survey.proposal import with_others
 from screening.survey.raster import describe_rasters
 
@@ -46,11 +52,10 @@ def add_elevation(result: Proposal, lots: LayerLook | None) -> None:
     stated = result.survey.systems.get((raster.path, ""))
     if stated is not None:
         result.add("inputs.crs", "elevation", stated.text, stated.why)
-    part = None if lots is None else covered_frac(lots.facts.lonlat_bounds, raster.lonlat_bounds)
+    part = None if lots is None else lots_on_raster_frac(lots, raster)
     if part is not None and part < WHOLE_FRAC:
         result.remarks.append(
-            f"{raster.where} covers {part:.0%} of the box around the parcels; parcels beyond it get the reason "
-            "outside_elevation"
+            f"{raster.where} reaches under {part:.0%} of the parcels; those beyond it get the reason outside_elevation"
         )
     max_cell_m = SitingParams().max_cell_m
     if raster.cell_m is not None and raster.cell_m > max_cell_m * (1.0 + CELL_TOLERANCE_REL):
@@ -74,10 +79,12 @@ def _named(result: Proposal, lots: LayerLook | None) -> ElevationGuess:
         paths = tile_files(named.paths)
         if sorted(path for one in rasters for path in one.paths) != sorted(paths) or len(rasters) > 1:
             rasters = [describe_rasters([read_header(path) for path in paths])]
-    guess = guess_elevation([one for one in rasters if not no_elevation(one)], lots, is_named=True)
+    # what a person names is taken, whatever its name says; of a folder rather what looks like heights
+    likely = [one for one in rasters if not no_elevation(one)]
+    guess = guess_elevation(likely or rasters, lots, is_named=True)
     if guess is not None:
         return guess
-    reasons = [f"{one.where} {no_elevation(one)}" for one in rasters]
+    reasons = [f"{one.where} {no_heights(one)}" for one in rasters]
     reasons += [f"{path.name} {why}" for path, why in result.survey.left_out if named.holds(path)]
     msg = (
         f"{'; '.join(reasons[:3]) or f'{named.text} holds no raster'}; name a raster of heights with --elevation, or a "

@@ -28,8 +28,8 @@ class FieldFacts:
     name : str
         Its name in the file.
     kind : str
-        ``text``, ``whole number``, ``number``, ``date``, ``true or false``, ``other``; ``private`` for a field that
-        seems to say something of a person: nothing more is known of it then, for it is not read.
+        ``text``, ``whole number``, ``number``, ``date``, ``true or false``, ``other``, ``unreadable text``; ``private``
+        for a field that seems to say something of a person: nothing more is known of it then, for it is not read.
     n_records, n_missing : int
         Records looked at; those with nothing or blank text.
     n_distinct : int
@@ -219,8 +219,9 @@ class RasterFacts:
         Size of a cell [m], the longer side; None where it can't be measured.
     height_unit : str
         As the file says it; empty if it doesn't.
+    bounds : tuple of float
     lonlat_bounds : tuple of float or None
-        West, south, east, north of all tiles [deg].
+        West, south, east, north of all tiles, in the raster's system and in degrees.
     lowest, highest : float or None
         Of the sampled cells, in the raster's own unit.
     missing_frac : float
@@ -239,6 +240,7 @@ class RasterFacts:
     length_unit: str
     cell_m: float | None
     height_unit: str
+    bounds: Bounds
     lonlat_bounds: Bounds | None
     lowest: float | None
     highest: float | None

@@ -26,10 +26,9 @@ NAMES: Final[Mapping[str, frozenset[str]]] = {
         "printkey"
     ),
     "address": word_set(
-        "address addr siteaddress siteaddr siteadd propaddrs propaddress propaddr proploc proplocation location "
-        "locaddr locaddress situs situsaddr situsaddress situsadd fulladdr fulladdress staddress streetaddress "
-        "streetaddr propertyaddress propertyaddr physaddr physicaladdress paddress adresse anschrift addressfull "
-        "parceladdress addrfull addressline"
+        "siteaddress siteadress siteaddr siteadd propaddrs propaddress propaddr proploc proplocation location "
+        "locaddr locaddress situs situsaddr situsaddress situsadd fulladdr fulladdress propertyaddress propertyaddr "
+        "physaddr physicaladdress phyaddr phyaddr1 situs1 adresse anschrift addressfull parceladdress addrfull"
     ),
     "street": word_set(
         "street streetname stname strname roadname propstreet sitestreet fullstreet situsstreet locstreet streetnm "
@@ -69,14 +68,14 @@ Common practice, no source; those of parcels from trade files of Maine, New York
 
 PATTERNS: Final[Mapping[str, re.Pattern[str]]] = {
     "parcel_id": re.compile(
-        r"(tax|gis|county|city)?(par|parcel|prcl|pcl|lot|plot|taxlot)s?_?(id|no|num|nbr|key|pin)\d?|map_?(blk|block)?_?lot.*|pin_?\d*"
+        r"(tax|gis|county|city)?(par|parcel|prcl|pcl|lot|plot|taxlot)s?_?(id|no|num|nbr|key|pin)\d?|map_?(blk|block)?_?lot.*|(.*_)?(pin|apn)_?(no|num|id)?\d*"
     ),
     "address": re.compile(
-        r"(site|situs|prop(erty)?|phys(ical)?|loc(ation)?|full|street|st|parcel)_?(ad+r(es+)?s?|loc).*"
+        r"(site|situs|prop(erty)?|phys?(ical)?|loc(ation)?|full|street|st|parcel)?_?(ad+r(es+)?s?|loc).*"
     ),
     "street": re.compile(r"(prop|site|situs|loc|addr)?_?(st|str|street|road|rd)_?(name|nam|nm)"),
     "land_use": re.compile(
-        r"(land|prop(erty)?|parcel|exist(ing)?|current|primary)_?(use|usage|class|cls|type).*|use_?(code|cd|desc|class|type).*|lu_?(code|desc|cat|class).*"
+        r"(land|prop(erty)?|par|parcel|exist(ing)?|current|primary)_?(use|usage|class|cls|type).*|use_?(code|cd|desc|class|type).*|lu_?(code|desc|cat|class).*"
     ),
     "building_type": re.compile(r"(bldg|building|struct(ure)?|house)_?(type|typ|use|class|style|cat|kind|desc).*"),
     "building_id": re.compile(r"(bldg|building|struct(ure)?|footprint|fp|gebaeude)_?(id|no|num|key|uid)"),
@@ -106,6 +105,10 @@ COMMENT_NAMES: Final[Mapping[str, re.Pattern[str]]] = {
     "number of storeys": re.compile(r"(num|no|n)?_?(stor(y|ies|eys?)|floors?|levels?)(_?num|_?cnt)?|numfloors"),
 }
 """Fields worth telling of, though a run has no use for them."""
+
+
+USABLE_KINDS: Final = ("text", "whole number", "number", "true or false")
+"""Kinds of fields that may be what a run wants."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,7 +147,7 @@ def guess_field(facts: LayerFacts, wanted: str, *, known_streets: frozenset[str]
     """
     scored = []
     for field in facts.fields:
-        if field.is_private or field.kind in ("other", "date") or not field.n_known:
+        if field.is_private or field.kind not in USABLE_KINDS or not field.n_known:
             continue
         name = _name_points(field.name, wanted)
         content, words = _CONTENT[wanted](field, known_streets)

@@ -22,9 +22,6 @@ VECTOR_SUFFIXES: Final = (
     ".parquet",
     ".geoparquet",
     ".pq",
-    ".gml",
-    ".kml",
-    ".tab",
     ".gdb",
 )
 RASTER_SUFFIXES: Final = (".tif", ".tiff", ".vrt", ".asc", ".img", ".bil", ".flt", ".dem", ".hgt")
@@ -36,6 +33,10 @@ OTHER_DATA: Final = {
     ".xls": "is a workbook; save a table as CSV",
     ".dwg": "is a drawing; export its layers to a GeoPackage",
     ".dxf": "is a drawing; export its layers to a GeoPackage",
+    ".gml": "is of a format that isn't read; export its layers to a GeoPackage",
+    ".kml": "is of a format that isn't read; export its layers to a GeoPackage",
+    ".tab": "is of a format that isn't read; export its layers to a GeoPackage",
+    ".mif": "is of a format that isn't read; export its layers to a GeoPackage",
     ".las": "is a point cloud; make a bare-earth raster of it first",
     ".laz": "is a point cloud; make a bare-earth raster of it first",
     ".mdb": "is an old geodatabase; export its layers to a GeoPackage",
@@ -72,6 +73,12 @@ class Found:
         """Put a file where it belongs; an unknown one only counts where somebody named it."""
         suffix, real = path.suffix.lower(), path.resolve()
         if real in self._seen:
+            return
+        shown = str(path).encode("utf-8", "replace").decode()
+        if shown != str(path):
+            # bytes that are no text can't be written into a run file
+            if was_named or suffix in VECTOR_SUFFIXES + RASTER_SUFFIXES + TABLE_SUFFIXES + ARCHIVES:
+                self.left_out.append((Path(shown), "has a name that isn't UTF-8 text; rename it"))
             return
         self._seen.add(real)
         if suffix in ARCHIVES:

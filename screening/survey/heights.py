@@ -6,7 +6,10 @@ import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
-from screening.survey.place import covered_frac
+import numpy as np
+import shapely
+
+from screening.crs import Reprojector
 from screening.survey.words import run_together, word_set, words_of
 from screening.units import FOOT_M
 
@@ -23,8 +26,8 @@ GROUND_WORDS: Final = word_set(
     "height hydroflattened"
 )
 OTHER_WORDS: Final = {
-    "a surface model with roofs and trees in it": word_set("dsm surface firstreturn first dom mns hh chm canopy ndsm"),
-    "made from elevation, and no elevation": word_set(
+    "a surface model, with roofs and trees in it,": word_set("dsm surface firstreturn dom mns hh chm canopy ndsm"),
+    "something made from elevation": word_set(
         "hillshade shade shaded slope aspect curvature flow flowacc flowdir accumulation twi roughness relief contour"
     ),
     "a picture": word_set("ortho orthophoto imagery image naip rgb aerial photo intensity ndvi satellite"),
@@ -80,36 +83,58 @@ class UnitGuess:
     is_sure: bool
 
 
-def no_elevation(raster: RasterFacts) -> str:
-    """Why a raster can't be the elevation; empty if it may be."""
+def no_heights(raster: RasterFacts) -> str:
+    """Why a raster can't be the elevation whatever anybody says; empty if it may be."""
     header = raster.header
-    words = set(words_of(raster.path.stem))
-    reason = ""
     if header.n_bands != 1:
-        reason = f"has {header.n_bands} bands: a picture, or several things in one; heights have one band"
-    elif header.dtype.startswith("complex"):
-        reason = "holds complex numbers, not heights"
-    elif not header.has_place:
-        reason = "doesn't say where it lies"
-    elif raster.lowest is None:
-        reason = "holds no height in the places looked at"
-    elif header.dtype in ("uint8", "int8"):
-        reason = f"holds small whole numbers ({raster.lowest:g} to {raster.highest:g}): classes or shades, not heights"
-    elif not words & GROUND_WORDS:
-        reason = next((f"is {what}" for what, known in OTHER_WORDS.items() if words & known), "")
-    return reason
+        return f"has {header.n_bands} bands: a picture, or several things in one; heights have one band"
+    if header.dtype.startswith("complex"):
+        return "holds complex numbers, not heights"
+    if not header.has_place:
+        return "doesn't say where it lies"
+    return "holds no height in the places looked at" if raster.lowest is None else ""
+
+
+def no_elevation(raster: RasterFacts) -> str:
+    """Why a raster is not taken for the elevation unless a person names it; empty if it may be."""
+    reason = no_heights(raster)
+    if reason:
+        return reason
+    if raster.header.dtype in ("uint8", "int8"):
+        return f"holds small whole numbers ({raster.lowest:g} to {raster.highest:g}): classes or shades, not heights"
+    words = set(words_of(raster.path.stem))
+    if words & GROUND_WORDS:
+        return ""
+    if {"first", "return"} <= words:
+        words.add("firstreturn")
+    return next((f"is {what} by its name" for what, known in OTHER_WORDS.items() if words & known), "")
+
+
+def lots_on_raster_frac(lots: LayerLook, raster: RasterFacts) -> float | None:
+    """Part of the lots whose middle lies in the extent of a raster; None where that can't be told."""
+    if lots.facts.crs is None or raster.header.crs is None:
+        return None
+    boxes = shapely.bounds(lots.geometry)
+    boxes = boxes[np.isfinite(boxes).all(axis=1)]
+    if not len(boxes):
+        return None
+    x, y = Reprojector(lots.facts.crs, raster.header.crs).xy(
+        boxes[:, [0, 2]].mean(axis=1), boxes[:, [1, 3]].mean(axis=1)
+    )
+    west, south, east, north = raster.bounds
+    return float(np.mean((x >= west) & (x <= east) & (y >= south) & (y <= north)))
 
 
 def guess_elevation(
     rasters: Sequence[RasterFacts], lots: LayerLook | None, *, is_named: bool = False
 ) -> ElevationGuess | None:
     """Find the elevation among rasters; None if none may be."""
-    usable = [one for one in rasters if is_named or not no_elevation(one)]
+    usable = [one for one in rasters if not (no_heights(one) if is_named else no_elevation(one))]
     scored = []
     for raster in usable:
         words = set(words_of(raster.path.stem))
         points = 3 if words & GROUND_WORDS or "elev" in run_together(raster.path.stem) else 0
-        part = None if lots is None else covered_frac(lots.facts.lonlat_bounds, raster.lonlat_bounds)
+        part = None if lots is None else lots_on_raster_frac(lots, raster)
         if part is not None:
             points += 4 if part > 0.9 else (2 if part > 0.0 else -6)
         if raster.cell_m is not None:
@@ -131,7 +156,7 @@ def guess_elevation(
     if raster.cell_m is not None:
         said.append(f"cells of {raster.cell_m:.3g} m")
     if part is not None:
-        said.append(f"covers {part:.0%} of the parcels' extent")
+        said.append(f"under {part:.0%} of the parcels")
     return ElevationGuess(raster, points >= 6 and not others, ", ".join(said), others)
 
 

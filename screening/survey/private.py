@@ -22,10 +22,19 @@ _WORDS: Final = word_set(
 """Whole words of a field's name; common practice in assessors' files, no source."""
 
 _PARTS: Final = re.compile(
-    r"owner|^own(r|s)?(\d|nam|nm|add|mail|city|cty|sta|zip|first|last|tel|typ|$)|mail(ing)?(ad|city|cty|st|zip|nam|to)"
-    r"|^m_?add|taxpay|grantor|grantee|first_?name|last_?name|care_?of|telephone|phone|e_?mail|deed_?(nam|hold)|inhabit"
+    r"owner|^own(r|s)?(\d|nam|nm|add|mail|city|cty|sta|zip|first|frst|fst|last|lst|tel|typ|$)"
+    r"|mail(ing)?(ad|city|cty|st|zip|nam|to)|^m_?add|^pstl|postal_?ad|^tax_?(nam|nm|add)|^fidu|taxpay|grantor|grantee|first_?name|last_?name|care_?of|telephone|phone|e_?mail|deed_?(nam|hold)|inhabit"
     r"|eigent(ue|ü)m|propri(e|é)taire|propietari|proprietari"
 )
+
+_ADDRESS_WORDS: Final = word_set(
+    "addr address adress add st street city state zip zipcode country province line csz citystate citystzip"
+)
+_PLACE_WORDS: Final = word_set("site situs prop property phys physical phy loc location full parcel lot")
+_ADDRESS_OF_PLACE: Final = re.compile(
+    r"(site|situs|prop|property|phys|physical|phy|loc|parcel).*(ad+r|add|loc)|situs|.*_loc"
+)
+"""Words of addresses, and those that say whose: the lot's."""
 
 _MARKS: Final = re.compile(
     r"\b(LLC|L\.L\.C|INC|CORP|TRUST|TRUSTEES?|ET ?AL|ET ?UX|ESTATE OF|HEIRS|REV TR|LIV TR|JT TEN|C/O)\b", re.IGNORECASE
@@ -43,6 +52,30 @@ def private_name(name: str) -> bool:
     """Whether a field's name says that it is about a person."""
     plain = re.sub(r"[\s.\-]+", "_", name.lower())
     return bool(_WORDS & set(words_of(name))) or _PARTS.search(plain) is not None
+
+
+def private_names(names: Sequence[str]) -> frozenset[str]:
+    """Fields of a layer that are about people, by their names and by where they stand.
+
+    Behind an owner's name there mostly stands the owner's address, under a plain name. Where another field has the
+    address of the lot, such a plain one is the owner's.
+
+    Parameters
+    ----------
+    names : sequence of str
+        All fields of a layer, in its order.
+    """
+    private = {name for name in names if private_name(name)}
+    plain = {name: re.sub(r"[\s.\-]+", "_", name.lower()) for name in names}
+    if any(_ADDRESS_OF_PLACE.match(plain[name]) for name in names if name not in private):
+        follows = False
+        for name in names:
+            words = set(words_of(name))
+            is_address = bool(words & _ADDRESS_WORDS) and not words & _PLACE_WORDS
+            follows = name in private or (follows and is_address and not _ADDRESS_OF_PLACE.match(plain[name]))
+            if follows:
+                private.add(name)
+    return frozenset(private)
 
 
 def private_values(values: Sequence[str]) -> bool:

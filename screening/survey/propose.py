@@ -164,6 +164,11 @@ def _add_rain(result: Proposal) -> None:
             raise InputError(msg)
     guess = guess_rain(tables, is_named=named is not None)
     if guess is None:
+        if not result.missing:
+            result.remarks.append(
+                "no rain record was found, so yearly volumes will rest on assumed storms; a CSV file with the columns "
+                "time and rain_mm, hourly or daily, makes them worth more"
+            )
         return
     result.add("inputs", "rain", guess.table.path, guess.why, sure=guess.is_sure, suggested=not guess.is_usable)
     if not guess.is_usable:

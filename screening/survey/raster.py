@@ -111,6 +111,7 @@ def describe_rasters(headers: Sequence[RasterHeader]) -> RasterFacts:
         length_unit="" if first.crs is None else length_unit(first.crs)[0],
         cell_m=cell_m,
         height_unit=unit,
+        bounds=bounds,
         lonlat_bounds=lonlat_bounds(first.crs, bounds),
         lowest=float(known.min()) if len(known) else None,
         highest=float(known.max()) if len(known) else None,

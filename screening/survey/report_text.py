@@ -100,11 +100,11 @@ def _raster_lines(raster: RasterFacts, overlap: str) -> Iterator[str]:
 
 
 def _overlap(lots: tuple[float, float, float, float] | None, other: tuple[float, float, float, float] | None) -> str:
-    """Say how much of the parcels' extent a data set covers."""
+    """Say how much of the box around the parcels a data set covers."""
     if lies_elsewhere(lots, other):
         return ", lies elsewhere than the parcels"
     part = covered_frac(lots, other)
-    return "" if part is None else f", covers {part:.0%} of the parcels' extent"
+    return "" if part is None else f", covers {part:.0%} of the box around the parcels"
 
 
 def _guessed(proposal: Proposal, *, sure: bool) -> Iterator[str]:

@@ -12,13 +12,14 @@ import shapely
 from screening.crs import describe, length_unit
 from screening.errors import InputError
 from screening.read import LayerInfo, layer_info, list_layers
-from screening.read.fields import as_text, is_shapefile
+from screening.read.fields import as_text, is_misread_utf8, is_shapefile
 from screening.read.gdal import call_gdal
 from screening.read.layers import shape_kind
+from screening.read.parquet import read_table
 from screening.read.vector import OLD_CODE_PAGE, read_records
 from screening.survey.facts import FieldFacts, LayerFacts, ShapeFacts
 from screening.survey.place import lonlat_bounds, metres_per_unit
-from screening.survey.private import private_name, private_values
+from screening.survey.private import private_names, private_values
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -31,6 +32,9 @@ KINDS: Final = ("polygon", "line", "point")
 
 OWN_TABLES: Final = frozenset({"run_record", "column_guide"})
 """Tables that only results of this program have."""
+
+BAD_TEXT: Final = "unreadable text"
+"""Kind of a field whose text isn't UTF-8."""
 
 MAX_RECORDS: Final = 400_000
 """Of a larger layer (a whole state's footprints) only so many records are looked at."""
@@ -171,28 +175,40 @@ def _shapes(info: LayerInfo) -> tuple[ObjectArray, tuple[str, ...]]:
 
 def _fields(info: LayerInfo) -> tuple[tuple[FieldFacts, ...], tuple[str, ...]]:
     """Facts of every field; those about people are not read."""
-    wanted = [name for name in info.fields if not private_name(name)]
+    private = private_names(info.fields)
+    wanted = [name for name in info.fields if name not in private]
     notes: tuple[str, ...] = ()
-    try:
-        found = _read_fields(info, wanted, encoding=None)
-    except UnicodeError:
-        found = _read_fields(info, wanted, encoding=OLD_CODE_PAGE if is_shapefile(info.driver, info.path) else None)
-        notes = ("its text isn't in the encoding it names, so Windows-1252 was taken",)
+    found = _read_fields(info, wanted)
+    if is_shapefile(info.driver, info.path):
+        # the same two ways out that a run takes, or values of the run file would not be found again
+        other = ""
+        if _unreadable(found):
+            other = OLD_CODE_PAGE
+        elif is_misread_utf8([np.array([value for value, _ in one.counts], dtype=object) for one in found.values()]):
+            other = "UTF-8"
+        if other:
+            found = _read_fields(info, wanted, encoding=other)
+            named = "Windows-1252" if other == OLD_CODE_PAGE else other
+            notes = (f"its text isn't in the encoding it names, so {named} was taken",)
+    if _unreadable(found):
+        notes = (*notes, f"text that isn't UTF-8 in {', '.join(_unreadable(found))}; export the file again as UTF-8")
     facts = tuple(
         found.get(name, FieldFacts(name=name, kind="private", why_private="its name")) for name in info.fields
     )
     return facts, notes
 
 
-def _read_fields(info: LayerInfo, wanted: list[str], encoding: str | None) -> dict[str, FieldFacts]:
+def _unreadable(found: dict[str, FieldFacts]) -> list[str]:
+    return [name for name, one in found.items() if one.kind == BAD_TEXT]
+
+
+def _read_fields(info: LayerInfo, wanted: list[str], encoding: str | None = None) -> dict[str, FieldFacts]:
     import pyogrio  # noqa: PLC0415 - heavy
 
     if not wanted:
         return {}
     if info.is_parquet:
-        import pyarrow.parquet as pq  # noqa: PLC0415 - heavy
-
-        table = pq.read_table(info.path, columns=wanted)
+        table, _ = read_table(info.path, wanted, None)
     else:
         _, table = call_gdal(
             info.path,
@@ -221,7 +237,10 @@ def _field_facts(name: str, column: Any) -> FieldFacts:
         column = column.cast(column.type.value_type)
     column = column.combine_chunks()
     if kind == "text":
-        column.validate(full=True)
+        try:
+            column.validate(full=True)
+        except pa.ArrowInvalid:
+            return FieldFacts(name=name, kind=BAD_TEXT, n_records=n_records, n_missing=column.null_count)
         column = pc.utf8_trim_whitespace(column)
         column = pc.if_else(pc.equal(column, ""), pa.scalar(None, column.type), column)
     elif pa.types.is_floating(column.type):
@@ -312,6 +331,7 @@ def _touching_frac(areas: ObjectArray) -> float | None:
     one, other = shapely.STRtree(areas).query(strips, predicate="intersects")
     keep = (other != chosen[one]) & valid[other]
     one, other = one[keep], other[keep]
+    # one and other are valid, so cutting one's outline by the other's surroundings can't fail
     edges = shapely.length(
         shapely.intersection(shapely.boundary(areas[chosen])[one], shapely.buffer(areas[other], reach))
     )
