@@ -143,7 +143,8 @@ def troubles() -> Iterator[str]:
     yield ""
     yield (
         "Every code that `screening check` reports ([how to read it](../how-to/check_your_data.md)). The severity is "
-        "the usual one; a mild case is reported one step lower, and so is a warning about less than 1 % of the features."
+        "the usual one; a mild case is reported one step lower, and so is a warning about less than 1 % of the "
+        "features."
     )
     yield ""
     yield from table(("severity", "meaning"), columns.SEVERITIES.items())

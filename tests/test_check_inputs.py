@@ -12,6 +12,7 @@ from made_files import write_frame
 from made_trouble import COLUMNS, CRS, LOT_W_M, NORTH_M, SOUTH_M, USUAL, WEST_M, Town
 
 from screening.checks import check_city
+from screening.checks.shift import measure_shift
 from screening.params import load_params
 
 FT_M = 0.3048
@@ -329,3 +330,14 @@ def test_a_neighbourhood_of_a_real_city():
     assert codes["height_in_geometry"] == "note"
     assert "buildings_shifted" not in codes
     assert len([one for one in codes.values() if one == "warning"]) <= 5
+
+
+def test_a_real_neighbourhood_moved_on_purpose_is_found_out():
+    folder = Path(__file__).resolve().parent / "data" / "maine_neighbourhood"
+    report = check_city(load_params(folder / "run.toml", []))
+    houses = report.buildings_m[shapely.area(report.buildings_m) >= 40.0]
+    for shift in [(0.0, 0.0), (3.0, -2.0), (-6.0, 5.0)]:
+        moved = shapely.transform(houses, lambda xy, by=shift: xy + np.array(by))
+        whole, _ = measure_shift(report.lots_m, moved)
+        assert (whole.x_m, whole.y_m) == pytest.approx(shift, abs=0.6)
+        assert whole.is_shifted == any(shift)

@@ -88,6 +88,21 @@ def road(town):
     town.parcels = add(town.parcels, street, PIN="street", USE="Residential")
 
 
+def road_with_an_address(town):
+    """The run can't be sure that this is no lot."""
+    road(town)
+    town.parcels.loc[len(town.parcels) - 1, "SITE"] = "99 Meadow Lane"
+
+
+def linked(town):
+    """A lot without a house belongs to the one beside it."""
+    own = town.buildings.geometry.centroid.within(town.parcels.geometry[1])
+    town.buildings = town.buildings[~own].reset_index(drop=True)
+    town.parcels["PARENT"] = None
+    town.parcels.loc[1, "PARENT"] = town.parcels.PIN[2]
+    town.settings["fields.linked_lot"] = "PARENT"
+
+
 def water(town):
     far = WEST_M + COLUMNS * LOT_W_M
     town.parcels = add(town.parcels, shapely.box(far, SOUTH_M, far + 20, SOUTH_M + 100), PIN="pond", USE="Water body")
@@ -225,10 +240,12 @@ CASES = {
     two_parts: {"lot_in_parts": "note"},
     stack: {"lots_stacked": "note"},
     twice: {"lot_twice": "note"},
-    puzzle: {"lots_puzzle": "warning"},
-    on_ground: {"lots_on_ground_parcel": "warning"},
+    puzzle: {"lots_puzzle": "note"},
+    on_ground: {"lots_on_ground_parcel": "note"},
     overlapping: {"lots_overlap": "warning"},
-    road: {"road_among_lots": "warning"},
+    road: {"road_among_lots": "note"},
+    road_with_an_address: {"road_among_lots": "warning"},
+    linked: {"lots_linked": "note"},
     water: {"water_among_lots": "warning"},
     over_two_lots: {"home_over_two_lots": "note"},
     row_houses: {"building_over_lots": "note"},
@@ -238,7 +255,7 @@ CASES = {
     buildings_overlap: {"buildings_overlap": "note"},
     no_ids: {"id_missing": "warning"},
     ids_repeated: {"id_repeated": "warning"},
-    zeros_lost: {"id_lost_zeros": "warning"},
+    zeros_lost: {"id_lost_zeros": "warning", "id_from_number": "note"},
     tiny: {"lot_tiny": "note"},
     cut_addresses: {"field_cut_short": "warning"},
     owners: {"owner_field_present": "note"},

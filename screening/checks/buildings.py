@@ -16,8 +16,6 @@ from screening.clean import clean_buildings
 from screening.homes import Pieces, assign_buildings, polygons_only
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
-
     import numpy.typing as npt
 
     from screening.checks.finding import Findings
@@ -25,7 +23,6 @@ if TYPE_CHECKING:
     from screening.checks.seen import Seen
     from screening.clean import CleanBuildings
 
-    Tell = Callable[..., None]
     ObjectArray = npt.NDArray[np.object_]
     BoolArray = npt.NDArray[np.bool_]
     IntArray = npt.NDArray[np.int64]
@@ -46,8 +43,8 @@ SECOND_LOT_M2: Final = 15.0
 MANY_OVERLAPS_FRAC: Final = 0.01
 
 
-def look_at_buildings(seen: Seen, lots: CleanLots | None, findings: Findings) -> CleanBuildings | None:
-    """Clean the buildings as a run does, give them to lots, and tell what is odd.
+def look_at_buildings(seen: Seen, findings: Findings) -> CleanBuildings | None:
+    """Clean the buildings as a run does, and tell what is odd with them.
 
     Returns
     -------
@@ -70,85 +67,89 @@ def look_at_buildings(seen: Seen, lots: CleanLots | None, findings: Findings) ->
             "repaired."
         )
         findings.say("outline_unusable", sentence, role="buildings", n=n, of=len(raw))
-    repaired = cleaned.kept["is_repaired"].to_numpy(dtype=bool)
-    footprints = cleaned.kept.geometry.to_numpy()
-    ids = cleaned.kept["building_id"].to_numpy(dtype=object)
-
-    def tell(code: str, sentence: str, rows: BoolArray | IntArray, *, is_mild: bool = False) -> None:
-        which = np.flatnonzero(rows) if rows.dtype == bool else rows
-        findings.say(
-            code,
-            sentence,
-            role="buildings",
-            n=len(which),
-            of=len(footprints),
-            ids=list(ids[which][:10]),
-            places_m=points_m(footprints[which]),
-            is_mild=is_mild,
-        )
-
-    if repaired.any():
-        n = int(repaired.sum())
-        said = f"{count(n, 'building')} {do(n, 'has', 'have')} an outline that crosses itself; it was repaired."
-        tell("ring_invalid", said, repaired)
     if cleaned.n_merged:
         n = cleaned.n_merged
         sentence = f"{count(n, 'building')} {do(n, 'repeats', 'repeat')} the outline of another."
-        findings.say("buildings_twice", sentence, role="buildings", n=cleaned.n_merged, of=len(raw))
-    if not len(footprints):
-        return cleaned
+        findings.say("buildings_twice", sentence, role="buildings", n=n, of=len(raw))
+    if len(cleaned.kept):
+        _outlines(seen, cleaned, findings)
+    return cleaned
+
+
+def _tell(findings: Findings, code: str, sentence: str, cleaned: CleanBuildings, rows: BoolArray | IntArray) -> None:
+    """Write a finding down about some of the buildings."""
+    which = np.flatnonzero(rows) if rows.dtype == bool else rows
+    findings.say(
+        code,
+        sentence,
+        role="buildings",
+        n=len(which),
+        of=len(cleaned.kept),
+        ids=list(cleaned.kept["building_id"].to_numpy(dtype=object)[which][:10]),
+        places_m=points_m(cleaned.kept.geometry.to_numpy()[which]),
+    )
+
+
+def _outlines(seen: Seen, cleaned: CleanBuildings, findings: Findings) -> None:
+    """Repairs, sizes and overlaps."""
+    footprints = cleaned.kept.geometry.to_numpy()
+    repaired = cleaned.kept["is_repaired"].to_numpy(dtype=bool)
+    if repaired.any():
+        n = int(repaired.sum())
+        said = f"{count(n, 'building')} {do(n, 'has', 'have')} an outline that crosses itself; it was repaired."
+        _tell(findings, "ring_invalid", said, cleaned, repaired)
     area = shapely.area(footprints)
     smallest_m2 = seen.params.homes.min_principal_area_m2
     large = area >= smallest_m2
     if large.mean() < FEW_LARGE_FRAC and not seen.params.homes.principal_values:
-        tell(
-            "buildings_all_small",
+        said = (
             f"{large.sum():,} of {len(area):,} buildings have the {smallest_m2:g} m2 of a house; the median has "
-            f"{np.median(area):,.1f} m2.",
-            ~large,
+            f"{np.median(area):,.1f} m2."
         )
+        _tell(findings, "buildings_all_small", said, cleaned, ~large)
     core = shapely.buffer(footprints, -DEEP_M, quad_segs=1)
     one, other = shapely.STRtree(footprints).query(core, predicate="intersects")
     over = np.unique(one[one != other])
     if len(over) > MANY_OVERLAPS_FRAC * len(footprints):
-        tell("buildings_overlap", f"{count(len(over), 'building')} overlap each other by more than {DEEP_M:g} m.", over)
-    if lots is not None:
-        _on_lots(seen, lots, cleaned, findings, tell)
-    return cleaned
+        said = f"{count(len(over), 'building')} overlap each other by more than {DEEP_M:g} m."
+        _tell(findings, "buildings_overlap", said, cleaned, over)
 
 
-def _on_lots(seen: Seen, lots: CleanLots, cleaned: CleanBuildings, findings: Findings, tell: Tell) -> None:
-    """What stands on which lot."""
+def look_at_houses_on_lots(seen: Seen, lots: CleanLots, cleaned: CleanBuildings, findings: Findings) -> None:
+    """Look at what stands on which lot, and at the place of the buildings against the lots."""
     footprints = cleaned.kept.geometry.to_numpy()
+    if not len(footprints):
+        return
     pieces = assign_buildings(lots.geometry, footprints, seen.params.homes)
     rows = np.unique(pieces.building[pieces.is_split])
     if len(rows):
         n_lots = len(np.unique(pieces.parcel[pieces.is_split]))
         n_two = int((np.bincount(pieces.building[pieces.is_split]) == 2).sum())
         two = f"; {n_two:,} over just two, as double houses do, or a home that has two lots" if n_two else ""
-        tell(
-            "building_over_lots",
-            f"{count(len(rows), 'building')} {do(len(rows), 'stretches', 'stretch')} over {count(n_lots, 'lot')}{two}.",
-            rows,
+        said = (
+            f"{count(len(rows), 'building')} {do(len(rows), 'stretches', 'stretch')} over {count(n_lots, 'lot')}{two}."
         )
-    _two_lots(seen, lots, footprints, pieces, tell)
-    _shift(seen, lots, footprints, findings)
-    if not len(lots.geometry):
-        return
+        _tell(findings, "building_over_lots", said, cleaned, rows)
+    is_shifted = _shift(seen, lots, footprints, findings)
+    rows = _on_two_lots(seen, lots, footprints, pieces)
+    # of shifted buildings those over a lot line tell nothing by themselves
+    if len(rows) and not is_shifted:
+        said = f"{count(len(rows), 'house')} {do(len(rows), 'stands', 'stand')} with a large part on a second lot."
+        _tell(findings, "home_over_two_lots", said, cleaned, rows)
     n_buildings = np.bincount(pieces.parcel[pieces.parcel >= 0], minlength=len(lots.geometry))
-    if not n_buildings.any():
-        findings.say(
-            "layers_apart",
-            "no building stands on any parcel; check that both layers show the same place, and their systems under "
-            "[inputs.crs].",
-            role="buildings",
-            is_told=True,
-        )
+    if n_buildings.any():
+        _empty_lots(seen, lots, n_buildings, findings)
         return
-    _empty_lots(seen, lots, n_buildings, findings)
+    findings.say(
+        "layers_apart",
+        "no building stands on any parcel; check that both layers show the same place, and their systems under "
+        "[inputs.crs].",
+        role="buildings",
+        is_told=True,
+    )
 
 
-def _two_lots(seen: Seen, lots: CleanLots, footprints: ObjectArray, pieces: Pieces, tell: Tell) -> None:
+def _on_two_lots(seen: Seen, lots: CleanLots, footprints: ObjectArray, pieces: Pieces) -> IntArray:
     """Houses with a large part on a second lot, which aren't divided as row houses are."""
     large = shapely.area(footprints) >= seen.params.homes.min_principal_area_m2
     whole = np.flatnonzero(large & ~np.isin(np.arange(len(footprints)), pieces.building[pieces.is_split]))
@@ -157,7 +158,7 @@ def _two_lots(seen: Seen, lots: CleanLots, footprints: ObjectArray, pieces: Piec
     several = np.bincount(b, minlength=len(whole))[b] > 1
     b, p = b[several], p[several]
     if not len(b):
-        return
+        return np.empty(0, dtype=np.int64)
     share = shapely.area(polygons_only(shapely.intersection(footprints[whole[b]], lots.geometry[p])))
     total = shapely.area(footprints[whole[b]])
     much = (share > SECOND_LOT_FRAC * total) & (share > SECOND_LOT_M2) & lots.is_eligible[p]
@@ -168,13 +169,8 @@ def _two_lots(seen: Seen, lots: CleanLots, footprints: ObjectArray, pieces: Piec
     has_own[pieces.parcel[own]] = True
     n_much = np.bincount(b, minlength=len(whole))
     n_homeless = np.bincount(b[~has_own[p]], minlength=len(whole))
-    rows = whole[(n_much > 1) & (n_homeless > 0)]
-    if len(rows):
-        tell(
-            "home_over_two_lots",
-            f"{count(len(rows), 'house')} {do(len(rows), 'stands', 'stand')} with a large part on a second lot.",
-            rows,
-        )
+    found: IntArray = whole[(n_much > 1) & (n_homeless > 0)]
+    return found
 
 
 def cut_share(lots: ObjectArray, houses: ObjectArray) -> BoolArray:
@@ -193,11 +189,11 @@ def cut_share(lots: ObjectArray, houses: ObjectArray) -> BoolArray:
     return cut
 
 
-def _shift(seen: Seen, lots: CleanLots, footprints: ObjectArray, findings: Findings) -> None:
-    """Measure and tell a systematic shift; nothing is moved."""
+def _shift(seen: Seen, lots: CleanLots, footprints: ObjectArray, findings: Findings) -> bool:
+    """Measure and tell a systematic shift; whether all buildings share one.  Nothing is moved."""
     houses = footprints[shapely.area(footprints) >= seen.params.homes.min_principal_area_m2]
     if not len(houses):
-        return
+        return False
     whole, areas = measure_shift(lots.geometry, houses)
     if whole is not None and whole.is_shifted:
         cut = cut_share(lots.geometry, houses)
@@ -212,7 +208,7 @@ def _shift(seen: Seen, lots: CleanLots, footprints: ObjectArray, findings: Findi
             n=int(cut.sum()),
             places_m=points_m(houses[cut]),
         )
-        return
+        return True
     odd = [area for area in areas if area.shift.is_shifted]
     if odd:
         worst = max(odd, key=lambda area: area.shift.length_m)
@@ -226,6 +222,7 @@ def _shift(seen: Seen, lots: CleanLots, footprints: ObjectArray, findings: Findi
             of=len(areas),
             places_m=[area.place_m for area in odd],
         )
+    return False
 
 
 _POINTS: Final = ("east", "north-east", "north", "north-west", "west", "south-west", "south", "south-east")

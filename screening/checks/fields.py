@@ -69,6 +69,7 @@ def look_at_fields(seen: Seen, findings: Findings) -> None:
     """Look at what the fields of all layers say."""
     for role, info in seen.infos.items():
         _cut_names(seen, role, info, findings)
+        _put_right(seen, role, info, findings)
     if seen.parcels is not None and "parcels" in seen.infos:
         _parcels(seen, findings)
         _other_fields(seen, findings)
@@ -112,6 +113,24 @@ def _cut_names(seen: Seen, role: str, info: LayerInfo, findings: Findings) -> No
                 role=role,
                 field_name=name,
             )
+
+
+PUT_RIGHT: Final = {
+    "height_in_geometry": ("shape", "has", "have", "heights or measures"),
+    "curved_lines": ("shape", "has", "have", "arcs"),
+    "id_from_number": ("id", "is", "are", "written as a number"),
+}
+"""What the reading itself counts, in words."""
+
+
+def _put_right(seen: Seen, role: str, info: LayerInfo, findings: Findings) -> None:
+    """Tell what was put right while reading."""
+    short = role.split(" (", maxsplit=1)[0].replace(" ", "_")
+    for code, (thing, has, have, what) in PUT_RIGHT.items():
+        n = seen.repairs.get(f"{short}.{code}", 0)
+        if n:
+            sentence = f"{info.where}: {count(n, thing)} {do(n, has, have)} {what}."
+            findings.say(code, sentence, role=role, n=n, of=info.n_features)
 
 
 def _parcels(seen: Seen, findings: Findings) -> None:

@@ -231,7 +231,9 @@ class Findings:
 
 def _code_of(error: ScreeningError, role: str) -> str:
     """Code of an error that carries none, by its class and the input it stopped."""
-    if error.exit_code == 2:
+    if role == "soils":
+        return "soil_unclear"
+    if error.exit_code == 2 or not role:
         return "parameter_wrong"
     if isinstance(error, CRSError):
         return "crs_doubtful"

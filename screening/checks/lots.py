@@ -4,14 +4,17 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Final
+from types import SimpleNamespace
+from typing import TYPE_CHECKING, Any, Final, cast
 
 import numpy as np
 import pandas as pd
 import shapely
 
+from screening.batch.repairs import surroundings
 from screening.checks.words import count, do
-from screening.clean import clean_parcels, repair
+from screening.clean import Surroundings, clean_parcels, repair
+from screening.clean.not_lots import STREET, WATER
 
 if TYPE_CHECKING:
     import geopandas as gpd
@@ -19,7 +22,8 @@ if TYPE_CHECKING:
 
     from screening.checks.finding import Findings
     from screening.checks.seen import Seen
-    from screening.clean import CleanParcels
+    from screening.clean import CleanBuildings, CleanParcels
+    from screening.read import CityInputs
 
     ObjectArray = npt.NDArray[np.object_]
     BoolArray = npt.NDArray[np.bool_]
@@ -28,11 +32,6 @@ if TYPE_CHECKING:
 
 DEEP_M: Final = 0.5
 """Lots that overlap less deeply than twice this do so by drawing errors; as the sliver depth of [homes] [m]."""
-
-INSIDE_FRAC: Final = 0.9
-UNIT_M2: Final = 500.0
-COMMON_RATIO: Final = 2.0
-"""A unit lies on a ground parcel with this part of it, is no larger than this, and the ground is so much larger."""
 
 LONG_M: Final = 150.0
 LONG_TO_WIDE: Final = 14.0
@@ -79,7 +78,7 @@ def points_m(geometry: ObjectArray) -> FloatArray:
     return np.column_stack([shapely.get_x(point), shapely.get_y(point)])
 
 
-def look_at_lots(seen: Seen, findings: Findings) -> CleanLots | None:
+def look_at_lots(seen: Seen, buildings: CleanBuildings | None, findings: Findings) -> CleanLots | None:
     """Clean the parcels as a run does, and tell what that changes and what it can't mend.
 
     Returns
@@ -97,7 +96,7 @@ def look_at_lots(seen: Seen, findings: Findings) -> CleanLots | None:
         n = int(none.sum())
         sentence = f"{n:,} of {count(len(raw), 'parcel')} {do(n, 'has', 'have')} no shape."
         findings.say("geometry_missing", sentence, role="parcels", n=n, of=len(raw), ids=ids)
-    cleaned = clean_parcels(seen.parcels)
+    cleaned = clean_parcels(seen.parcels, _surroundings(seen, buildings), seen.params.homes)
     n_broken = len(cleaned.broken) - int(none.sum())
     if n_broken > 0:
         there = np.flatnonzero(~none)
@@ -124,8 +123,8 @@ def look_at_lots(seen: Seen, findings: Findings) -> CleanLots | None:
     _records(lots, findings)
     _sizes(lots, seen, findings)
     no_lots = _streets_and_water(lots, seen, findings)
+    _units(lots, findings)
     _overlaps(lots, no_lots, findings)
-    _puzzles(lots, no_lots, findings)
     return lots
 
 
@@ -159,7 +158,7 @@ def _records(lots: CleanLots, findings: Findings) -> None:
         n = int(several.sum())
         sentence = f"{count(n, 'parcel')} {do(n, 'consists', 'consist')} of several parts."
         _tell(findings, "lot_in_parts", sentence, lots, several)
-    stack = kept["is_stack"].to_numpy(dtype=bool)
+    stack = kept["is_stack"].to_numpy(dtype=bool) & (kept["n_units"].to_numpy() == 0)
     if stack.any():
         n = int(kept["n_features"].to_numpy()[stack].sum())
         _tell(
@@ -199,40 +198,82 @@ def _sizes(lots: CleanLots, seen: Seen, findings: Findings) -> None:
         _tell(findings, "lot_tiny", sentence, lots, tiny)
 
 
+def _surroundings(seen: Seen, buildings: CleanBuildings | None) -> Surroundings:
+    """What the run compares parcels with, as far as it could be read."""
+    none = np.empty(0, dtype=object)
+    if buildings is None:
+        return Surroundings(none, none, None, None)
+    layers = SimpleNamespace(streets=seen.streets, keep_away=tuple(layer for _, layer in seen.keep_away))
+    # no more than these is asked of the inputs
+    return surroundings(cast("CityInputs", layers), buildings.kept, seen.params)
+
+
 def _streets_and_water(lots: CleanLots, seen: Seen, findings: Findings) -> BoolArray:
-    """Which lots are streets, railways or water by their shape or land use."""
-    area, edge = shapely.area(lots.geometry), shapely.length(lots.geometry)
-    length_m = edge / 2.0
-    thin = (length_m > LONG_M) & (length_m**2 > LONG_TO_WIDE * area)
-    if seen.buildings is not None and len(seen.buildings):
-        # a long lot with a house on it is a lot
+    """Tell streets, railways and water: those the run leaves out by itself, and those it takes for lots.
+
+    Returns
+    -------
+    ndarray of bool, shape (n,)
+        Which lots are none.
+    """
+    ground = lots.cleaned.kept["ground_code"].to_numpy(dtype=object)
+    use = lots.cleaned.kept["land_use"].to_numpy(dtype=object)
+    words = {value: (STREET_WORDS.fullmatch(value), WATER_WORDS.fullmatch(value)) for value in set(use) if value}
+    wet = np.array([bool(value and words[value][1]) for value in use], dtype=bool)
+    by_word = np.array([bool(value and words[value][0]) for value in use], dtype=bool)
+    is_known = ~pd.isna(ground)
+    for code, kind, seems, what in (
+        ("road_among_lots", STREET, (_thin(lots, seen) | by_word) & ~wet, "streets or railways"),
+        ("water_among_lots", WATER, wet, "water"),
+    ):
+        known = ground == kind
+        if known.any():
+            n = int(known.sum())
+            sentence = f"{count(n, 'parcel')} {do(n, 'is', 'are')} {what} and no {do(n, 'lot', 'lots')}."
+            _tell(findings, code, sentence, lots, known, is_mild=True)
+        more = seems & ~is_known
+        if more.any():
+            n = int(more.sum())
+            sentence = f"{count(n, 'parcel')} {do(n, 'seems', 'seem')} to be {what}, but {do(n, 'counts', 'count')} as "
+            # a filter by land use that leaves them out has dealt with half of it
+            is_mild = bool(seen.params.homes.land_use) and not (more & lots.is_eligible).any()
+            _tell(findings, code, sentence + do(n, "a lot.", "lots."), lots, more, is_mild=is_mild)
+    return np.asarray(is_known)
+
+
+def _thin(lots: CleanLots, seen: Seen) -> BoolArray:
+    """Long and thin outlines without a house."""
+    length_m = shapely.length(lots.geometry) / 2.0
+    thin = (length_m > LONG_M) & (length_m**2 > LONG_TO_WIDE * shapely.area(lots.geometry))
+    if seen.buildings is not None and thin.any():
         houses = seen.buildings.geometry.to_numpy()
         houses = houses[~shapely.is_missing(houses)]
         houses = houses[shapely.area(houses) >= seen.params.homes.min_principal_area_m2]
         hit = shapely.STRtree(shapely.centroid(houses)).query(lots.geometry[thin], predicate="contains")[0]
         thin[np.flatnonzero(thin)[np.unique(hit)]] = False
-    use = lots.cleaned.kept["land_use"].to_numpy(dtype=object)
-    words = {value: (STREET_WORDS.fullmatch(value), WATER_WORDS.fullmatch(value)) for value in set(use) if value}
-    by_word = np.array([bool(value and words[value][0]) for value in use], dtype=bool)
-    wet = np.array([bool(value and words[value][1]) for value in use], dtype=bool)
-    # a filter that leaves them out has dealt with them
-    filtered = bool(seen.params.homes.land_use)
-    roads = (thin | by_word) & ~wet
-    for code, rows, what in (
-        ("road_among_lots", roads, "long and thin like streets or railways, or called so"),
-        ("water_among_lots", wet, "water by their land use"),
-    ):
-        if rows.any():
-            counted = rows & lots.is_eligible if filtered else rows
-            n = int(rows.sum())
-            sentence = f"{count(n, 'parcel')} {do(n, 'is', 'are')} {what}."
-            _tell(findings, code, sentence, lots, rows, is_mild=not counted.any())
-    both: BoolArray = roads | wet
-    return both
+    return np.asarray(thin)
+
+
+def _units(lots: CleanLots, findings: Findings) -> None:
+    """Tell units on common ground and linked lots, which the run folds into one place."""
+    kept, repairs = lots.cleaned.kept, lots.cleaned.repairs
+    grounds = kept["n_units"].to_numpy() > 0
+    for code, where in (("lots_puzzle", "cut out of"), ("lots_on_ground_parcel", "drawn on")):
+        n = repairs.get(code, 0)
+        if n:
+            sentence = f"{count(n, 'parcel')} {do(n, 'is a unit', 'are units')} {where} common ground."
+            _tell(findings, code, sentence, lots, grounds, n=n)
+    joined = kept["n_joined"].to_numpy() > 0
+    if joined.any():
+        n = int(kept["n_joined"].sum())
+        sentence = (
+            f"{count(n, 'parcel')} {do(n, 'belongs', 'belong')} to {count(int(joined.sum()), 'lot')} with a house."
+        )
+        _tell(findings, "lots_linked", sentence, lots, joined, n=n)
 
 
 def _overlaps(lots: CleanLots, no_lots: BoolArray, findings: Findings) -> None:
-    """Lots on top of a larger one, and lots that overlap otherwise."""
+    """Lots that overlap each other."""
     rows = np.flatnonzero(~no_lots)
     if len(rows) < 2:
         return
@@ -241,57 +282,13 @@ def _overlaps(lots: CleanLots, no_lots: BoolArray, findings: Findings) -> None:
     core = shapely.buffer(geometry, -DEEP_M, quad_segs=1)
     one, other = shapely.STRtree(geometry).query(core, predicate="intersects")
     keep = one != other
-    one, other = one[keep], other[keep]
-    if not len(one):
+    pairs = np.unique(np.sort(np.column_stack([one[keep], other[keep]]), axis=1), axis=0)
+    if not len(pairs):
         return
-    shared = shapely.area(shapely.intersection(geometry[one], geometry[other]))
-    area = shapely.area(geometry)
-    inside = shared > INSIDE_FRAC * area[one]
-    on_ground = inside & (area[other] > COMMON_RATIO * area[one])
-    if on_ground.any():
-        units, grounds = np.unique(one[on_ground]), np.unique(other[on_ground])
-        both = np.concatenate([units, grounds])
-        n = len(units)
-        sentence = f"{count(n, 'parcel')} {do(n, 'lies', 'lie')} on top of {count(len(grounds), 'larger one')}."
-        _tell(findings, "lots_on_ground_parcel", sentence, lots, rows[both], n=n)
-    covered = set(one[on_ground].tolist())
-    pairs = {
-        (min(a, b), max(a, b))
-        for a, b in zip(one[~on_ground].tolist(), other[~on_ground].tolist(), strict=True)
-        if a not in covered and b not in covered
-    }
-    if pairs:
-        which = np.array(sorted({i for pair in pairs for i in pair}), dtype=np.int64)
-        largest = float(shared[~on_ground].max())
-        sentence = (
-            f"{count(len(which), 'parcel')} overlap each other, in {count(len(pairs), 'pair')}; the largest overlap "
-            f"has {largest:,.0f} m2."
-        )
-        _tell(findings, "lots_overlap", sentence, lots, rows[which])
-
-
-def _puzzles(lots: CleanLots, no_lots: BoolArray, findings: Findings) -> None:
-    """Units cut out of common ground: small lots that fill holes of another."""
-    outer = np.flatnonzero((shapely.get_num_interior_rings(shapely.get_geometry(lots.geometry, 0)) > 0) & ~no_lots)
-    if not len(outer):
-        return
-    parts, owner = shapely.get_parts(lots.geometry[outer], return_index=True)
-    rings, part = shapely.get_rings(parts, return_index=True)
-    # of each part the first ring is its edge, the others are holes
-    first = np.ones(len(part), dtype=bool)
-    first[1:] = part[1:] != part[:-1]
-    holes, ground = shapely.polygons(rings[~first]), outer[owner[part[~first]]]
-    point = shapely.points(lots.places_m)
-    hole, unit = shapely.STRtree(point).query(holes, predicate="contains")
-    area = shapely.area(lots.geometry)
-    small = area[unit] < UNIT_M2
-    hole, unit = hole[small], unit[small]
-    filled = np.bincount(hole, weights=area[unit], minlength=len(holes)) > INSIDE_FRAC * shapely.area(holes)
-    is_unit = filled[hole]
-    hole, unit = hole[is_unit], unit[is_unit]
-    grounds, n_units = np.unique(ground[hole], return_counts=True)
-    grounds = grounds[n_units >= 2]
-    which = np.unique(unit[np.isin(ground[hole], grounds)])
-    if len(which):
-        sentence = f"{count(len(which), 'small parcel')} fill holes of {count(len(grounds), 'other')}."
-        _tell(findings, "lots_puzzle", sentence, lots, which)
+    shared = shapely.area(shapely.intersection(geometry[pairs[:, 0]], geometry[pairs[:, 1]]))
+    which = np.unique(pairs)
+    sentence = (
+        f"{count(len(which), 'parcel')} overlap each other, in {count(len(pairs), 'pair')}; the largest overlap "
+        f"has {shared.max():,.0f} m2."
+    )
+    _tell(findings, "lots_overlap", sentence, lots, rows[which])

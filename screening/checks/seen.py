@@ -13,6 +13,7 @@ from screening.checks.words import listed
 from screening.crs import choose_working_crs, describe, length_fault, length_unit
 from screening.errors import ScreeningError
 from screening.read import look_at_elevation, open_elevation, read_rain
+from screening.read.city import PARCEL_COLUMNS
 from screening.read.fields import is_shapefile, match_fields
 from screening.read.files import require_files
 from screening.read.inputs import KeepAwayLayer
@@ -49,7 +50,7 @@ class Role(NamedTuple):
 
 
 ROLES: Final[Mapping[str, Role]] = {
-    "parcels": Role(("polygon",), ("parcel_id", "address", "street", "land_use")),
+    "parcels": Role(("polygon",), PARCEL_COLUMNS),
     "buildings": Role(("polygon",), ("building_id", "building_type")),
     "streets": Role(("line", "polygon"), ("street_name",)),
     "downspouts": Role(("point",)),
@@ -81,6 +82,8 @@ class Seen:
         Heights; its unit is only assumed where `unit_is_assumed`.
     rain : RainRecord or None
         The rain record.
+    repairs : dict of str to int
+        Records that were put right while reading, by ``role.code``.
     city : CityInputs or None
         Everything, where the reading of a run goes through.
     """
@@ -96,6 +99,7 @@ class Seen:
     elevation: ElevationSource | None = None
     unit_is_assumed: bool = False
     rain: RainRecord | None = None
+    repairs: dict[str, int] = field(default_factory=dict)
     city: CityInputs | None = None
 
 
@@ -144,6 +148,7 @@ def _take(seen: Seen, city: CityInputs, findings: Findings) -> None:
     seen.parcels, seen.buildings, seen.streets = city.parcels, city.buildings, city.streets
     seen.downspouts, seen.elevation, seen.rain = city.downspouts, city.elevation, city.rain
     seen.keep_away = tuple(zip(keep_away_roles(seen.params), city.keep_away, strict=True))
+    seen.repairs = dict(city.repairs)
     for note in city.notes:
         findings.tell_note(note)
 
@@ -251,6 +256,7 @@ def _read_apart(seen: Seen, header: RasterHeader | None, findings: Findings) -> 
             read.others(parcels_m)
             if header is not None and not findings.has_error("elevation"):
                 read.elevation(header, parcels_m)
+        seen.repairs = dict(reader.repairs)
         for note in reader.notes:
             findings.tell_note(note)
 

@@ -36,10 +36,13 @@ AREA_M: Final = 1000.0
 LOW_FRAC: Final = 0.10
 """A move counts as fitting where it covers at most this much of the difference between the best and a random one."""
 
+WRONG_FRAC: Final = 0.05
+"""The buildings are shifted if they cover more than this much more where they are."""
+
 CLEAR_FRAC: Final = 0.70
 """The best move must cover less than this part of a random one's length; else nothing can be told."""
 
-FEWEST_HOUSES: Final = 30
+FEWEST_HOUSES: Final = 25
 SMALLEST_M: Final = 0.75
 """Houses needed for a statement, and the shortest shift that is told [m].  All program defaults."""
 
@@ -106,16 +109,18 @@ def measure_shift(lots: ObjectArray, houses: ObjectArray) -> tuple[Shift | None,
     windows, counts = np.unique(np.floor(centre / WINDOW_M).astype(np.int64), axis=0, return_counts=True)
     if not len(windows):
         return None, []
-    # the fullest windows say most; of these some all over the city
-    full = windows[counts >= np.percentile(counts, 50.0)]
+    # of a large city the fullest windows say most; of these some all over it
+    full = windows if len(windows) <= MAX_WINDOWS else windows[counts >= np.percentile(counts, 50.0)]
     picked = full[np.unique(np.linspace(0, len(full) - 1, min(MAX_WINDOWS, len(full))).astype(np.int64))]
     lines = shapely.boundary(lots)
     line_tree, house_tree = shapely.STRtree(lines), shapely.STRtree(houses)
     whole, n_houses = _nothing(), 0
     parts: dict[tuple[int, int], tuple[FloatArray, int]] = {}
+    n_in = {(int(col), int(row)): int(n) for (col, row), n in zip(windows, counts, strict=True)}
     for col, row in picked:
         corner = (float(col) * WINDOW_M, float(row) * WINDOW_M)
-        inside = house_tree.query(shapely.box(*corner, corner[0] + WINDOW_M, corner[1] + WINDOW_M), "contains")
+        # a house on the edge of a window is drawn in part here and in part there
+        inside = house_tree.query(shapely.box(*corner, corner[0] + WINDOW_M, corner[1] + WINDOW_M))
         near = line_tree.query(
             shapely.box(
                 corner[0] - REACH_M,
@@ -128,10 +133,11 @@ def measure_shift(lots: ObjectArray, houses: ObjectArray) -> tuple[Shift | None,
             continue
         covered = _covered(houses[inside], lines[near], corner)
         whole += covered
-        n_houses += len(inside)
+        n = n_in[int(col), int(row)]
+        n_houses += n
         key = (int(corner[0] // AREA_M), int(corner[1] // AREA_M))
-        so_far, n = parts.get(key, (_nothing(), 0))
-        parts[key] = so_far + covered, n + len(inside)
+        so_far, n_so_far = parts.get(key, (_nothing(), 0))
+        parts[key] = so_far + covered, n_so_far + n
     areas = []
     for (col, row), (covered, n) in sorted(parts.items()):
         found = _best(covered, n)
@@ -180,7 +186,7 @@ def _best(covered: FloatArray, n_houses: int) -> Shift | None:
     move_x, move_y = float(right[fits].mean()), float(-down[fits].mean())
     if np.hypot(move_x, move_y) > REACH_M - 2.0:
         return None
-    is_shifted = not fits[n, n] and np.hypot(move_x, move_y) >= SMALLEST_M
     here = float(covered[n, n])
+    is_shifted = here > lowest + WRONG_FRAC * (random - lowest) and np.hypot(move_x, move_y) >= SMALLEST_M
     # the buildings lie where a move back would bring them home
     return Shift(-move_x + 0.0, -move_y + 0.0, bool(is_shifted), here / random, lowest / random, n_houses)

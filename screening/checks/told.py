@@ -144,7 +144,7 @@ def _values(report: Report) -> Iterator[str]:
         all_wanted = all(wanted for *_, wanted in values)
         told = [f"{value} ({n:,}{' *' if wanted and not all_wanted else ''})" for value, n, wanted in values]
         more = f" and {len(told) - SHOWN_VALUES} others" if len(told) > SHOWN_VALUES else ""
-        mark = "" if all_wanted else "; * counts for the run"
+        mark = "" if all_wanted else "; * counts for the run" if any(one[2] for one in values) else "; none counts"
         yield from _wrapped(f"{name}: {', '.join(told[:SHOWN_VALUES])}{more}{mark}.", "")
     if report.land_use or report.building_kinds:
         yield ""

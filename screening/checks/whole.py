@@ -5,14 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
-from screening.checks.buildings import look_at_buildings
+from screening.checks.buildings import look_at_buildings, look_at_houses_on_lots
 from screening.checks.fields import look_at_fields, value_counts
 from screening.checks.finding import Finding, Findings
 from screening.checks.ground import look_at_ground
 from screening.checks.lots import look_at_lots
 from screening.checks.others import look_at_others
 from screening.checks.seen import read_seen
-from screening.checks.shapes import look_at_shapes
 from screening.crs import describe
 
 if TYPE_CHECKING:
@@ -85,10 +84,11 @@ def check_city(params: Params) -> Report:
     """
     findings = Findings()
     seen = read_seen(params, findings)
-    look_at_shapes(seen, findings)
     look_at_fields(seen, findings)
-    lots = look_at_lots(seen, findings)
-    buildings = look_at_buildings(seen, lots, findings)
+    buildings = look_at_buildings(seen, findings)
+    lots = look_at_lots(seen, buildings, findings)
+    if lots is not None and buildings is not None:
+        look_at_houses_on_lots(seen, lots, buildings, findings)
     look_at_ground(seen, lots, buildings, findings)
     look_at_others(seen, lots, buildings, findings)
     return Report(

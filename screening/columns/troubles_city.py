@@ -23,18 +23,6 @@ ROWS: Final = (
             "Redraw the named records.",
         ),
         (
-            "lots_puzzle",
-            "Lots that buildings fill lie in holes of another lot, as units cut out of common ground do.",
-            "Ground and units are one place with several owners and no home (shared_stack); units count as merged.",
-            "Nothing to do; look at a few if there are many.",
-        ),
-        (
-            "lots_on_ground_parcel",
-            "Small lots lie on top of a larger one, as units on a ground parcel do.",
-            "Ground and units are one place with several owners and no home (shared_stack); units count as merged.",
-            "Nothing to do; look at a few if there are many.",
-        ),
-        (
             "lots_overlap",
             "Lots overlap each other by more than drawing errors.",
             "The same ground is counted for two lots; candidates among them are flagged lot_overlapped.",
@@ -103,6 +91,18 @@ ROWS: Final = (
             "Lots belong to one home, as the city's own field says.",
             "Those that touch and hold one house between them are joined; candidates are flagged lots_joined.",
             "Nothing to do.",
+        ),
+        (
+            "lots_puzzle",
+            "Lots that buildings fill lie in holes of another lot, as units cut out of common ground do.",
+            "Ground and units are one place with several owners and no home (shared_stack); units count as merged.",
+            "Nothing to do; look at a few if there are many.",
+        ),
+        (
+            "lots_on_ground_parcel",
+            "Small lots lie on top of a larger one, as units on a ground parcel do.",
+            "Ground and units are one place with several owners and no home (shared_stack); units count as merged.",
+            "Nothing to do; look at a few if there are many.",
         ),
         (
             "lot_tiny",
