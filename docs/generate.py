@@ -142,7 +142,7 @@ def troubles() -> Iterator[str]:
     yield "# Troubles with a city's data"
     yield ""
     yield (
-        "Every code that `screening check` reports ([how to read it](../how-to/check_your_data.md)). The severity is "
+        "Every code that `screening check` reports ([how to read it](../how-to/check-your-data.md)). The severity is "
         "the usual one; a mild case is reported one step lower, and so is a warning about less than 1 % of the "
         "features."
     )

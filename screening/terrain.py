@@ -22,6 +22,12 @@ BoolArray = npt.NDArray[np.bool_]
 ObjectArray = npt.NDArray[Any]
 
 
+FEWEST_RING_CELLS = 8
+MOST_LEVERAGE = 0.25
+"""Ground cells around a house, and their leverage on the height in its middle, by which a bulge is told: four cells
+right around have a leverage of 0.25 (program defaults)."""
+
+
 class Terrain(NamedTuple):
     """The ground of a tile; arrays are (rows, cols), row 0 in the north.
 
@@ -223,3 +229,55 @@ def roof_heights_m(z_m: FloatArray, grid: FloatArray, buildings: ObjectArray, ri
     present = np.isin(rows, footprint[have]) & np.isin(rows, around[have])
     heights[present] = (np.asarray(inner) - np.asarray(outer))[present]
     return heights
+
+
+def bulges_m(terrain: Terrain, houses: ObjectArray, ring_m: float) -> FloatArray:
+    """How much higher the model lies under each house than the plane of the ground around it [m]; NaN where unknown.
+
+    Remnants of a building in a bare-earth model show here, whatever the slope.
+
+    Parameters
+    ----------
+    terrain : Terrain
+    houses : (n,) array of polygons
+        [m]
+    ring_m : float
+        Width of the ring of ground that is looked at [m].
+    """
+    n = len(houses)
+    x0, y0, row, col, cell = terrain.grid
+    numbers = np.arange(1, n + 1)
+    under = draw(houses, numbers, terrain.grid, terrain.z_m.shape)
+    around = draw(shapely.buffer(houses, ring_m, quad_segs=2), numbers, terrain.grid, terrain.z_m.shape)
+    under[np.isnan(terrain.z_m)] = 0
+    around[~terrain.ground] = 0
+    bounds = shapely.bounds(houses)
+    middle = 0.5 * (bounds[:, :2] + bounds[:, 2:])
+
+    def cells(labels: npt.NDArray[Any]) -> tuple[IntArray, FloatArray, FloatArray]:
+        """House, place from its middle (with a 1 in front), and height of each cell that belongs to one."""
+        r, q = np.nonzero(labels)
+        house = labels[r, q].astype(np.int64) - 1
+        x = x0 + (col + q + 0.5) * cell - middle[house, 0]
+        y = y0 - (row + r + 0.5) * cell - middle[house, 1]
+        return house, np.column_stack([np.ones(len(x)), x, y]), terrain.z_m[r, q]
+
+    house, place, z = cells(around)
+    normal, right = np.zeros((n, 3, 3)), np.zeros((n, 3))
+    np.add.at(normal, house, place[:, :, None] * place[:, None, :])
+    np.add.at(right, house, place * z[:, None])
+    house, place, z = cells(under)
+    count = np.bincount(house, minlength=n)
+    inner, height = np.zeros((n, 3)), np.zeros(n)
+    np.add.at(inner, house, place)
+    np.add.at(height, house, z)
+    out = np.full(n, np.nan)
+    enough = np.flatnonzero((count > 0) & (normal[:, 0, 0] >= FEWEST_RING_CELLS))
+    inverse = np.linalg.pinv(normal[enough])
+    mean = inner[enough] / count[enough, None]
+    plane = np.einsum("nij,nj->ni", inverse, right[enough])
+    # a ring on one side only does not say how high the ground under the house would be
+    leverage = np.einsum("ni,nij,nj->n", mean, inverse, mean)
+    sure = leverage <= MOST_LEVERAGE
+    out[enough[sure]] = (height[enough] / count[enough] - (plane * mean).sum(axis=1))[sure]
+    return out

@@ -196,7 +196,7 @@ def test_the_summary_says_what_the_run_came_to(runner, calls, tmp_path):
     # Most frequent first, each with its meaning.
     assert lines[2].startswith("1,000 no_building no building")
     assert lines[3].startswith("4 too_steep where a garden")
-    assert "1 parcels merged into another of the same outline" in lines
+    assert "1 parcels merged into the row of another" in lines
     # Three digits, as much as an estimate carries; 67.8 / 140.1 = 48 %.
     place = lines.index("Diverted a year, likely: 67.8 m³/y")
     assert lines[place + 1] == "range, 10 to 90 %: 40.7 to 81.4 m³/y"

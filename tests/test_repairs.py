@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import sqlite3
 
 import geopandas as gpd
@@ -13,10 +14,14 @@ from made_files import lots, parcels_frame, write_frame
 from made_lots import NORTH_M, WEST_M, buildings_of, one_home, parcels_of, plane
 
 import screening
+from screening import terrain
+from screening.batch.repairs import cut_houses_note
 from screening.clean import Surroundings, clean_buildings, clean_parcels
 from screening.columns import TROUBLES
 from screening.params import HomeParams, load_params
 from screening.read import read_layer
+from screening.report.explain import explain_text
+from screening.report.result_file import read_home
 
 HOUSE = shapely.box(10, 11, 20, 19)
 NO_SHAPES = np.empty(0, dtype=object)
@@ -317,6 +322,9 @@ def test_units_on_common_ground_get_one_row_with_its_reason(tmp_path):
     assert others[["parcel_id", "reason_code"]].to_numpy().tolist() == [["0001", "shared_stack"]]
     assert others["reason_text"].item().startswith("2 units lie on this ground")
     assert record["repairs.parcels.lots_on_ground_parcel"] == "2"
+    text = explain_text(read_home(tmp_path / "out.gpkg", "0003"))
+    assert "Parcel 0003 is a unit on the ground of parcel 0001" in text
+    assert re.search(r"units on it +2 other parcels", text)
     assert len(layers["candidate_homes"]) == 1
 
 
@@ -341,6 +349,9 @@ def test_a_house_that_reaches_onto_the_next_lot_is_flagged(tmp_path):
     assert "house_over_lots" not in home["flags"]
     assert home["parcel_area_m2"] == pytest.approx(2400.0)
     assert record["n_parcels_merged"] == "1"
+    text = explain_text(read_home(tmp_path / "linked" / "out.gpkg", "0001"))
+    assert "Parcel 0001 is joined to the lot of parcel 0000: the result has one row for both" in text
+    assert re.search(r"joined with it +1 other parcel +this row stands for them too: 0001", text)
 
 
 def test_a_remnant_of_the_house_in_the_elevation_is_flagged(tmp_path):
@@ -354,6 +365,34 @@ def test_a_remnant_of_the_house_in_the_elevation_is_flagged(tmp_path):
     ), tmp_path / "bulged")  # fmt: skip
     assert "house_in_elevation" in bulged["candidate_homes"]["flags"].item()
     assert record["flagged.house_in_elevation"] == "1"
+
+
+@pytest.mark.parametrize("slope", [0.0, 0.2])
+@pytest.mark.parametrize("bulge", [0.0, 1.5])
+def test_a_bulge_is_measured_against_the_slope(slope, bulge):
+    z = plane(0.0, 100.0, 100, 100, 1.0, slope, -0.5 * slope)
+    houses = np.array([shapely.box(20, 30, 32, 40), shapely.box(33, 30, 45, 40)], dtype=object)
+    z[60:70, 20:32] += bulge
+    ground = terrain.measure(z, np.array([0.0, 100.0, 0.0, 0.0, 1.0]), houses, load_params(None).terrain)
+    assert terrain.bulges_m(ground, houses, 4.0) == pytest.approx([bulge, 0.0], abs=1e-6)
+
+
+def test_houses_that_lot_lines_cut_are_told_unless_they_stand_in_rows():
+    shapes = [shapely.box(20 * k, 0, 20 * k + 20, 40) for k in range(50)]
+    found = clean_parcels(parcels(*((str(k), f"{k} Elm", shape) for k, shape in enumerate(shapes))))
+
+    def told(move, width=10.0, n=50):
+        houses = [shapely.box(20 * k + 5 + move, 10, 20 * k + 5 + move + width, 18) for k in range(n)]
+        return cut_houses_note(found.kept, np.array(houses, dtype=object), 40.0)
+
+    assert told(0.0) == []
+    assert told(5.3) == []
+    (note,) = told(8.0)
+    assert note.code == "buildings_shifted"
+    assert "lot lines cut 98% of 50 houses" in note
+    # parts as large as a house: row houses
+    assert told(10.0, width=20.0) == []
+    assert told(8.0, n=20) == []
 
 
 def test_every_kind_of_broken_record_is_counted(tmp_path):

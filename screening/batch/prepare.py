@@ -11,7 +11,7 @@ import shapely
 
 from screening import terrain
 from screening.batch.divide import City
-from screening.batch.repairs import repair_counts, repair_notes, surroundings
+from screening.batch.repairs import cut_houses_note, repair_counts, repair_notes, surroundings
 from screening.clean import CleanParcels, clean_buildings, clean_parcels
 from screening.errors import InputError
 from screening.notes import Note
@@ -77,8 +77,10 @@ def prepare(
     """
     notes: list[str] = []
     buildings = clean_buildings(inputs.buildings)
-    cleaned = clean_parcels(inputs.parcels, surroundings(inputs, buildings.kept, params), params.homes)
+    around = surroundings(inputs, buildings.kept, params)
+    cleaned = clean_parcels(inputs.parcels, around, params.homes)
     notes.extend(repair_notes(cleaned))
+    notes.extend(cut_houses_note(cleaned.kept, around.houses, params.homes.min_principal_area_m2))
     if buildings.n_unusable:
         notes.append(f"{buildings.n_unusable} buildings have no usable outline and were left out.")
     if buildings.n_merged:

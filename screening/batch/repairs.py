@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 import shapely
@@ -13,10 +13,18 @@ from screening.overflow import DRAINAGE_KINDS
 
 if TYPE_CHECKING:
     import geopandas as gpd
+    import numpy.typing as npt
 
     from screening.clean import CleanBuildings, CleanParcels
     from screening.params import Params
     from screening.read import CityInputs
+
+HOUSES_LOOKED_AT: Final = 400
+FEWEST_HOUSES: Final = 30
+CUT_DEPTH_M: Final = 0.5
+MANY_CUT_FRAC: Final = 0.20
+"""Houses looked at for a shift of the layers, and so many at least; a lot line cuts one if it runs deeper inside than
+this [m]; the part of them from which it is told (program defaults)."""
 
 
 def repair_counts(inputs: CityInputs, parcels: CleanParcels, buildings: CleanBuildings) -> dict[str, int]:
@@ -66,3 +74,36 @@ def repair_notes(cleaned: CleanParcels) -> list[Note]:
         ),
     )
     return [Note(text.format(f"{n[code]:,}"), code, "parcels") for code, text in said if n[code]]
+
+
+def cut_houses_note(parcels: gpd.GeoDataFrame, houses: npt.NDArray[Any], least_house_m2: float) -> list[Note]:
+    """Say that lot lines cut many houses that are no row houses; nothing is moved.
+
+    Parameters
+    ----------
+    parcels : GeoDataFrame
+        Cleaned parcels with ``ground_code``.
+    houses : (n,) array of polygons
+        Buildings that count as houses, in a fixed order [m].
+    least_house_m2 : float
+        Smallest house [m2]; a house with two such parts is a row house.
+    """
+    if len(houses) < FEWEST_HOUSES:
+        return []
+    even = np.unique(np.linspace(0, len(houses) - 1, min(HOUSES_LOOKED_AT, len(houses))).astype(np.int64))
+    core = shapely.buffer(houses[even], -CUT_DEPTH_M, quad_segs=1)
+    lots = parcels.geometry.to_numpy()[parcels["ground_code"].isna().to_numpy(dtype=bool)]
+    house, lot = shapely.STRtree(lots).query(core, predicate="intersects")
+    n_lots = np.bincount(house, minlength=len(even))
+    several = n_lots[house] > 1
+    house, lot = house[several], lot[several]
+    part = shapely.area(shapely.intersection(houses[even[house]], lots[lot]))
+    is_row = np.bincount(house[part >= least_house_m2], minlength=len(even)) > 1
+    share = float(np.mean((n_lots > 1) & ~is_row))
+    if share <= MANY_CUT_FRAC:
+        return []
+    text = (
+        f"lot lines cut {share:.0%} of {len(even):,} houses looked at: the buildings may lie shifted against the "
+        "parcels, and then setbacks and yards are off; nothing is moved, and `screening check` measures the shift."
+    )
+    return [Note(text, "buildings_shifted", "buildings")]

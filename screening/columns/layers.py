@@ -350,7 +350,7 @@ MERGED_PARCELS: Final = Layer(
             "parcel_id of the row that stands for it, in candidate_homes or other_parcels; null: that had none either",
         ),
     ),
-    one_row_per="input parcel of the same outline as another, whose row stands for both",
+    one_row_per="input parcel without a row of its own: another's stands for both (same outline, unit, linked lot)",
 )
 
 RUN_RECORD: Final = Layer(

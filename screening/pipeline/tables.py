@@ -13,7 +13,7 @@ from screening.confidence import CELL_GRACE, confidence
 from screening.overflow import END_CODE, path_lengths_m, worst
 from screening.pipeline.volumes import alternatives, likely_volumes_m3_y, storage_areas_m2
 from screening.siting.open_ground import find_obstacles
-from screening.terrain import roof_heights_m
+from screening.terrain import bulges_m
 
 if TYPE_CHECKING:
     from screening.homes import Pieces
@@ -31,8 +31,9 @@ STEEP_PCT = 5.0
 SEE_BUILDINGS_M = 30.0
 
 REMNANT_M = 1.0
-"""A bare-earth model is flat under a house but for the ground's own slope; a median height this far over the ground
-around it is a remnant of the building (program default)."""
+REMNANT_RING_M = 3.0
+"""A bare-earth model goes on under a house as the ground around it does; a mean height this far over the plane of a
+ring so wide is a remnant of the building (program defaults) [m]."""
 
 
 class Context(NamedTuple):
@@ -437,7 +438,7 @@ def home_flags(c: Context, pick: np.ndarray, measured: np.ndarray, overflow: Obj
         "house_over_lots": over_lots(c, pick),
         "lots_joined": parcels["n_joined"].to_numpy() > 0,
         "lot_overlapped": parcels["is_overlapped"].to_numpy(dtype=bool),
-        "house_in_elevation": roof_heights(c, pick) > REMNANT_M,
+        "house_in_elevation": bulges_m(c.land, c.houses[pick], REMNANT_RING_M + cell) > REMNANT_M,
         "long_trace": overflow == "own_ground",
         "soil_mixed": c.soil.is_mixed[pick],
         "soil_outside": c.soil.is_outside[pick],
@@ -463,14 +464,6 @@ def over_lots(c: Context, pick: np.ndarray) -> np.ndarray:
     is_divided = c.pieces.is_split[principal]
     in_doubt = np.isin(c.pieces.building[principal], parts["building"][doubtful])
     return np.asarray((c.pieces.n_lots[principal] > 1) & (~is_divided | in_doubt))
-
-
-def roof_heights(c: Context, pick: np.ndarray) -> FloatArray:
-    """How much higher the elevation lies under each house than around it [m]; 0 where unknown."""
-    if not len(pick):
-        return np.zeros(0)
-    heights = roof_heights_m(c.land.z_m, c.land.grid, c.houses[pick], 3.0 + float(c.land.grid[4]))
-    return np.asarray(np.nan_to_num(heights, nan=0.0))
 
 
 def filled_near(c: Context, boxes: FloatArray) -> np.ndarray:

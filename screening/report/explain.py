@@ -9,7 +9,7 @@ from screening.columns import ALTERNATIVE_CODES, REASON_CODES, TIGHTEST_CODES
 from screening.report.cautions import CAUTIONS, STANDING
 from screening.report.facts import Fact, Part, building_gap_m, garden_name, rows_of
 from screening.report.garden_facts import garden_facts
-from screening.report.place_facts import lot_facts, roof_facts
+from screening.report.place_facts import MERGED, lot_facts, merged_facts, roof_facts
 from screening.report.quantities import Units, percent
 from screening.report.rank_facts import flag_facts, rank_facts
 from screening.report.recorded import recorded_params
@@ -24,7 +24,6 @@ if TYPE_CHECKING:
 _WIDTH: Final = 110
 _LABEL_WIDTH: Final = 22
 _VALUE_WIDTH: Final = 26
-_N_NAMES: Final = 20
 # What the numbers of a home rest on, besides the parameters.
 _OF_THE_RUN: Final = ("rain_", "runoff_", "soil.", "total_")
 
@@ -76,10 +75,10 @@ def title(home: HomeResult) -> str:
 
 def _stands_for(home: HomeResult) -> str:
     """Say why another parcel than the one asked for is shown."""
-    return (
-        f"Parcel {home.asked_for} has the same outline as parcel {home.row['parcel_id']}: the result has one row for "
-        "both, which follows."
-    )
+    codes = [one["merge_code"] for one in home.merged if one["parcel_id"] == home.asked_for]
+    _, what = MERGED[codes[0] if codes else "stack"]
+    kept = home.row["parcel_id"]
+    return f"Parcel {home.asked_for} {what} parcel {kept}: the result has one row for both, which follows."
 
 
 def standing(home: HomeResult) -> str:
@@ -124,11 +123,7 @@ def _reason(home: HomeResult, units: Units) -> Iterator[Fact]:
     row = home.row
     yield Fact("reason", row["reason_code"], REASON_CODES[row["reason_code"]])
     yield Fact("in numbers", "", row["reason_text"])
-    if home.merged:
-        names = [str(one["parcel_id"]) if one["parcel_id"] else "one without identifier" for one in home.merged]
-        more = "" if len(names) <= _N_NAMES else f" and {len(names) - _N_NAMES} more"
-        how = f"this row stands for them too: {', '.join(names[:_N_NAMES])}{more}"
-        yield Fact("same outline", f"{len(names)} other parcel{'s' if len(names) > 1 else ''}", how)
+    yield from merged_facts(home)
     yield Fact("lot", units.show(row["area_m2"], "m2"), "plan area of the parcel")
     rule, margin = row["tightest_rule_code"], row["tightest_margin_m"]
     if rule is None:

@@ -46,14 +46,14 @@ _COUNTED: Final = {
     "n_parcels_read": "parcels in the input",
     "n_candidate_homes": "candidate homes",
     "n_other_parcels": "other parcels, each with a reason",
-    "n_parcels_merged": "parcels that count with another of the same outline",
+    "n_parcels_merged": "parcels that count with another: same outline, unit on common ground, linked lot",
     "n_gardens": "proposed gardens",
 }
 
 _OUTCOMES: Final[Mapping[str, str]] = {
     CANDIDATE: "a garden fits that keeps every rule of the run",
     **columns.REASON_CODES,
-    MERGED: "counts with another parcel of the same outline",
+    MERGED: "counts with another parcel: same outline, unit on common ground, linked lot",
 }
 
 

@@ -49,4 +49,4 @@ CANDIDATE: Final = "candidate_home"
 """Outcome of a parcel in the list of reasons: it is a candidate."""
 
 MERGED: Final = "merged"
-"""Outcome of a parcel in the list of reasons: its row is that of another parcel of the same outline."""
+"""Outcome of a parcel in the list of reasons: its row is that of another parcel."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 from screening.columns import END_CODES
 from screening.report.facts import Fact, building_gap_m, formula_text, keep_away_rules, rows_of, short_name
@@ -14,9 +14,35 @@ if TYPE_CHECKING:
     from screening.report.result_file import HomeResult
 
 
+N_NAMES: Final = 20
+"""Parcels without a row of their own that are named."""
+
+MERGED: Final = {
+    "stack": ("same outline", "has the same outline as"),
+    "unit": ("units on it", "is a unit on the ground of"),
+    "linked": ("joined with it", "is joined to the lot of"),
+}
+"""By merge code: the heading over the parcels that a row stands for, and what such a parcel is to the row's own."""
+
+
+def merged_facts(home: HomeResult) -> Iterator[Fact]:
+    """Yield the parcels that this row stands for."""
+    for code, (label, _) in MERGED.items():
+        names = [
+            str(one["parcel_id"]) if one["parcel_id"] else "one without identifier"
+            for one in home.merged
+            if one["merge_code"] == code
+        ]
+        if names:
+            more = "" if len(names) <= N_NAMES else f" and {len(names) - N_NAMES} more"
+            how = f"this row stands for them too: {', '.join(names[:N_NAMES])}{more}"
+            yield Fact(label, f"{len(names)} other parcel{'s' if len(names) > 1 else ''}", how)
+
+
 def lot_facts(home: HomeResult, units: Units) -> Iterator[Fact]:
     """Yield the lot, the house, the open ground and the slope of the ground."""
     row = home.row
+    yield from merged_facts(home)
     yield Fact("lot", units.show(row["parcel_area_m2"], "m2"), "plan area of the parcel")
     yield Fact("house", row["building_id"], "principal building of the lot")
     basement = home.parameters.get("rules.basement", "unknown")

@@ -65,7 +65,7 @@ class HomeResult:
     n_same : int
         Further rows that go by the same identifier.
     merged : tuple of Mapping[str, object]
-        Rows of `merged_parcels`: the parcels of the same outline that this row of `other_parcels` stands for.
+        Rows of `merged_parcels`: the parcels that this row stands for: a stack, units on common ground, or linked lots.
     asked_for : str
         Name of the one among them that was asked for; "" if it was the parcel itself.
     """

@@ -59,7 +59,7 @@ def _lines(data: Mapping[str, Any], record: Mapping[str, str], units: Units) -> 
     for code, count in sorted(data["reasons"].items(), key=lambda item: (-item[1], item[0])):
         yield f"  {count:>8,}  {code:<22} {REASON_CODES.get(code, '')}".rstrip()
     if data["n_parcels_merged"]:
-        yield f"{data['n_parcels_merged']:,} parcels merged into another of the same outline"
+        yield f"{data['n_parcels_merged']:,} parcels merged into the row of another"
     yield ""
     yield from _volumes(data, record, units)
     yield from _table("Best streets", data["best_streets"], ("street", "n_candidates"), units)
