@@ -98,6 +98,10 @@ def part_folder(output: Path, basis: Mapping[str, str], *, resume: bool, overwri
         If the folder can't be made.
     """
     path = folder_of(output.absolute())
+    if path.is_symlink() or (path.exists() and not path.is_dir()):
+        # A link may lead to a folder of somebody's own, which would be emptied.
+        msg = f"'{path}' lies where unfinished work of the output goes: remove it, or choose another output."
+        raise OutputExistsError(msg, code="output_exists")
     try:
         path.mkdir(exist_ok=True)
         lock = (path / _LOCK).open("a")

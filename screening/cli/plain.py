@@ -11,7 +11,7 @@ import click
 LONGEST_LINE: Final = 600
 """Characters of a line of a message; what is longer loses its middle."""
 
-MOST_LINES: Final = 20
+MOST_LINES: Final = 8
 """Problems that are listed; the rest is counted."""
 
 # Controls (but tab and line break), halves of pairs, line and paragraph separators, turns of the direction of writing,
@@ -19,6 +19,7 @@ MOST_LINES: Final = 20
 _STEERING: Final = re.compile(
     "[\x00-\x08\x0b-\x1f\x7f-\x9f\ud800-\udfff\u200e\u200f\u2028\u2029\u202a-\u202e\u2066-\u2069\ufeff]"
 )
+_BREAKS: Final = re.compile("[\t\n\r\v\f\x1c-\x1e\x85\u2028\u2029]+")
 _NEXT_PROBLEM: Final = re.compile(r"\n(?=  - )")
 
 
@@ -29,7 +30,7 @@ def plain(text: str) -> str:
 
 def one_line(text: str) -> str:
     """A text on one line, without its middle where it is too long."""
-    line = plain(" ".join(text.splitlines())) if "\n" in text or "\r" in text else plain(text)
+    line = plain(_BREAKS.sub(" ", text))
     if len(line) <= LONGEST_LINE:
         return line
     return f"{line[: LONGEST_LINE * 2 // 3]} [...] {line[-LONGEST_LINE // 3 :]}"

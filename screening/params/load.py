@@ -152,6 +152,8 @@ def _read_toml(path: Path) -> dict[str, Any]:
         message = f"run file {path} is nested too deeply; write each parameter as the reference shows it"
     except UnicodeDecodeError as error:
         message = f"run file {path} is not UTF-8 text (byte {error.start}); save it as UTF-8"
+    except ValueError as error:
+        message = f"run file {path} is not valid TOML: {str(error).split(': ')[0]}"
     raise ParameterError(message)
 
 
@@ -203,7 +205,7 @@ def _toml_value(text: str) -> object:
     try:
         # A line break would allow further keys; such a text is none of TOML's values.
         return text if "\n" in text else tomllib.loads(f"value = {text}")["value"]
-    except (tomllib.TOMLDecodeError, RecursionError):
+    except (ValueError, RecursionError):
         return text
 
 

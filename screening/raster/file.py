@@ -17,6 +17,7 @@ from pyproj.exceptions import CRSError as ProjCRSError
 from screening.errors import CRSError, InputError
 from screening.foreign import DATA_FOLDERS, kept_out
 from screening.paths import why_unreadable
+from screening.raster.text_grid import DRIVERS, check_text_grid_whole
 from screening.raster.virtual import check_virtual
 
 if TYPE_CHECKING:
@@ -35,6 +36,9 @@ FORMATS: Final = (
 )  # fmt: skip
 """GDAL's names of the formats that are opened: grids in files. Those that fetch from servers or gather other files are
 not among them, for a file may be one of them under any name."""
+
+NO_PROXY: Final = "http://0.0.0.0:0"
+"""A proxy that can't be: whatever a file asks for, GDAL fetches nothing."""
 
 IMPOSSIBLE_HEIGHT: Final = 1e30
 """Any larger number is a filler of floating-point rasters (-3.4e38 and the like), in any unit."""
@@ -61,7 +65,7 @@ def _own_gdal() -> Iterator[Any]:
         elif folders:
             set_proj_data_search_path(proj_data)
         options = {"GDAL_DATA": gdal_data} if gdal_data else {}
-        with rasterio.Env(GDAL_DISABLE_READDIR_ON_OPEN="FALSE", **options):
+        with rasterio.Env(GDAL_DISABLE_READDIR_ON_OPEN="FALSE", GDAL_HTTP_PROXY=NO_PROXY, **options):
             yield rasterio
 
 
@@ -219,6 +223,8 @@ def read_header(path: Path) -> RasterHeader:
         If it can't be opened as a raster.
     """
     with open_raster(path) as dataset:
+        if dataset.driver in DRIVERS:
+            check_text_grid_whole(path, dataset.width * dataset.height)
         transform = dataset.transform
         crs: CRS | None = None
         if dataset.crs:

@@ -60,6 +60,9 @@ NEAR_M: Final = 500.0
 MOST_NOTES: Final = 5
 """Notes on single rasters of a mosaic; further ones say the same."""
 
+SMALLEST_CELL_M: Final = 0.02
+"""Finer elevation models than this are not made of towns [m]."""
+
 CELL_TOLERANCE_REL: Final = 1e-4
 """3.2808 ft is one metre to everybody: cells may be this much larger than a limit [unitless]."""
 
@@ -215,7 +218,13 @@ def _grown(bounds: Bounds, by: float) -> Bounds:
 
 
 def _check_cells(name: str, cell_m: float, siting: SitingParams, notes: list[Note]) -> None:
-    """Refuse or note elevation cells too large to show a yard."""
+    """Refuse or note elevation cells too large to show a yard, or too small to be meant."""
+    if not cell_m >= SMALLEST_CELL_M:
+        msg = (
+            f"{name} has cells of {cell_m * 1000.0:.3g} mm, which no elevation model has; check its place and its "
+            "coordinate system."
+        )
+        raise InputError(msg, code="crs_doubtful")
     if cell_m > siting.max_cell_m * (1.0 + CELL_TOLERANCE_REL):
         if not siting.allow_coarse:
             msg = (

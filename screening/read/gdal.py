@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+import os
 import re
 import warnings
 from typing import TYPE_CHECKING, Any, Final
@@ -16,6 +17,13 @@ if TYPE_CHECKING:
 
 logger = logging.getLogger(__name__)
 
+OFFLINE: Final = {
+    "GDAL_HTTP_PROXY": "http://0.0.0.0:0",
+    "GDAL_HTTPS_PROXY": "http://0.0.0.0:0",
+    "GDAL_HTTP_MAX_RETRY": "0",
+}
+"""Settings of GDAL under which it reaches no server."""
+
 LONGEST_REASON: Final = 120
 """Characters of a library's message after which only its last clause is shown."""
 
@@ -28,13 +36,23 @@ def call_gdal(path: Path, call: Callable[[], Any]) -> Any:
     InputError
         If the file can't be opened or read.
     """
+    from pyarrow import ArrowException  # noqa: PLC0415 - heavy
     from pyogrio.errors import DataLayerError, DataSourceError, FeatureError, FieldError, GeometryError  # noqa: PLC0415
 
+    keep_gdal_in()
     try:
         with warnings.catch_warnings(record=True) as caught, kept_out(with_folders=False):
             warnings.simplefilter("always")
             result = call()
-    except (DataLayerError, DataSourceError, FeatureError, FieldError, GeometryError, OSError) as error:
+    except (
+        DataLayerError,
+        DataSourceError,
+        FeatureError,
+        FieldError,
+        GeometryError,
+        ArrowException,
+        OSError,
+    ) as error:
         msg = f"{path.name} can't be read ({first_sentence(error)}); check that the file is complete and of its kind."
         raise InputError(msg, code="file_unreadable") from error
     except UnicodeDecodeError as error:
@@ -47,6 +65,17 @@ def call_gdal(path: Path, call: Callable[[], Any]) -> Any:
     for warning in caught:
         logger.info("%s: %s", path.name, warning.message)
     return result
+
+
+def keep_gdal_in() -> None:
+    """Keep GDAL's vector side off the network and off the terminal, whatever a file asks for.
+
+    A GeoJSON may name a server for its coordinate system; with a proxy that can't be, nothing is fetched. What GDAL
+    says comes as an exception, or goes to the log; what it prints besides has no place among a person's messages.
+    """
+    import pyogrio  # noqa: PLC0415 - heavy
+
+    pyogrio.set_gdal_config_options({**OFFLINE, "CPL_LOG": os.devnull})
 
 
 def first_sentence(error: BaseException) -> str:

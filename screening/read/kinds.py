@@ -100,8 +100,8 @@ def check_archive(path: Path, archive: zipfile.ZipFile) -> None:
     for member in archive.infolist():
         if member.file_size > _BOMB_B and member.file_size > _BOMB_RATIO * member.compress_size:
             msg = (
-                f"{path.name}: {member.filename!r} would unpack to {member.file_size / 1e6:,.0f} MB from "
-                f"{member.compress_size / 1e6:,.1f} MB, which is no data; unpack it and give the file, if it should be."
+                f"{path.name} holds {member.filename!r}, which would unpack to {member.file_size / 1e6:,.0f} MB from "
+                f"{member.compress_size / 1e6:,.1f} MB: that is no data; unpack it and give the file, if it should be."
             )
             raise InputError(msg, code="file_unreadable")
 

@@ -21,6 +21,11 @@ if TYPE_CHECKING:
 
 PARQUET_SUFFIXES: Final = (".parquet", ".geoparquet", ".pq")
 
+_COLLECTION: Final = (b"\x07\x00\x00\x00", b"\x00\x00\x00\x07")
+_NESTED: Final = (b"\x01\x07\x00\x00\x00", b"\x00\x00\x00\x00\x07")
+MOST_NESTED: Final = 100
+"""Collections within one shape."""
+
 DEFAULT_CRS: Final = "OGC:CRS84"
 """CRS of a file that names none.  Source: GeoParquet specification 1.1, column metadata ``crs``."""
 
@@ -51,11 +56,30 @@ def read_metadata(path: Path) -> tuple[dict[str, Any], list[str], int]:
     text = (schema.metadata or {}).get(b"geo")
     try:
         geo: dict[str, Any] = json.loads(text or b"{}")
-        geo["columns"][geo["primary_column"]]
+        primary = geo["primary_column"]
+        is_known = primary in schema.names and _is_column(geo["columns"][primary])
     except (ValueError, KeyError, TypeError, RecursionError):
+        is_known = False
+    if not is_known:
         msg = f"{path.name} is a Parquet table without GeoParquet geometry; save it again with its geometry."
-        raise SchemaError(msg, code="shapes_of_wrong_kind") from None
+        raise SchemaError(msg, code="shapes_of_wrong_kind")
     return geo, list(schema.names), n_rows
+
+
+def _is_column(column: object) -> bool:
+    """Whether a column's description has the types that the specification gives them."""
+    if not isinstance(column, dict):
+        return False
+    types, box = column.get("geometry_types") or [], column.get("bbox") or [0.0] * 4
+    return (
+        isinstance(types, list)
+        and all(isinstance(one, str) for one in types)
+        and isinstance(column.get("encoding", ""), str)
+        and isinstance(box, list)
+        and len(box) in {4, 6}
+        and all(isinstance(one, int | float) for one in box)
+        and isinstance(column.get("covering", {}), dict)
+    )
 
 
 def declared_bounds(path: Path, geo: dict[str, Any]) -> Bounds | None:
@@ -108,12 +132,25 @@ def read_table(path: Path, fields: Sequence[str], window: Bounds | None) -> tupl
         if column.get("encoding", "WKB") == "WKB":
             chosen = _covering_filter(column, window)
             table = pq.read_table(path, columns=[*dict.fromkeys(fields), name], filters=chosen)
-            return table, np.asarray(table[name].to_numpy(), dtype=object)
+            return table, _without_nests(np.asarray(table[name].to_numpy(), dtype=object))
         table = pq.read_table(path, columns=list(dict.fromkeys(fields)))
         shapes = geopandas.read_parquet(path, columns=[name]).geometry
     except (pa.ArrowException, OSError, ValueError) as error:
         raise _broken(path, error) from error
     return table, np.asarray(shapes.to_numpy(), dtype=object)
+
+
+def _without_nests(shapes: npt.NDArray[np.object_]) -> npt.NDArray[np.object_]:
+    """Shapes without those that are collections in collections without end, at which GEOS would overflow its stack."""
+    for row, wkb in enumerate(shapes):
+        if (
+            isinstance(wkb, bytes)
+            and wkb[1:5] in _COLLECTION
+            and sum(wkb.count(mark) for mark in _NESTED) > MOST_NESTED
+        ):
+            # Bytes that can't be read, so that it counts as such.
+            shapes[row] = b"\x00"
+    return shapes
 
 
 def _covering_filter(column: dict[str, Any], window: Bounds | None) -> Any:

@@ -30,6 +30,9 @@ if TYPE_CHECKING:
 CURVED_KINDS: Final = (8, 9, 10, 11, 12)
 """Numbers of the kinds of geometry that may hold arcs."""
 
+LARGEST_COORDINATE: Final = 1e10
+"""No place on Earth has a larger coordinate, in any unit from a millimetre up."""
+
 OLD_CODE_PAGE: Final = "cp1252"
 """Tried for shapefiles whose text is in neither the encoding they name nor UTF-8."""
 
@@ -204,7 +207,8 @@ def _read_gdal(
     ]
     # a record number is a number by nature, and nobody's key that lost its zeros
     numbers = [not (use_fid and name == info.fid) and _is_number(table[name].type) for name in own]
-    return text, np.asarray(table[meta["geometry_name"] or "wkb_geometry"].to_numpy(), dtype=object), numbers
+    shapes = call_gdal(info.path, table[meta["geometry_name"] or "wkb_geometry"].to_numpy)
+    return text, np.asarray(shapes, dtype=object), numbers
 
 
 def _is_number(kind: Any) -> bool:
@@ -236,7 +240,8 @@ def _geometries(info: LayerInfo, shapes: ObjectArray, window: Bounds | None) -> 
     n_high = int(np.count_nonzero(shapely.has_z(geometry) | shapely.has_m(geometry)))
     geometry = np.asarray(shapely.force_2d(geometry), dtype=object)
     coords, owner = shapely.get_coordinates(geometry, return_index=True)
-    geometry[owner[~np.isfinite(coords).all(axis=1)]] = None
+    # Written as "not all less", so that not-a-number counts as none too.
+    geometry[owner[~(np.abs(coords) < LARGEST_COORDINATE).all(axis=1)]] = None
     given = np.array([shape is not None for shape in shapes], dtype=bool)
     n_unreadable = int(np.count_nonzero(given & shapely.is_missing(geometry)))
     geometry[shapely.is_empty(geometry)] = None

@@ -25,6 +25,9 @@ LARGEST: Final = 1e12
 """No figure of a run is larger, in any unit."""
 
 _STORED: Final = {"str": ("text",), "int": ("integer",), "float": ("real", "integer"), "bool": ("integer",)}
+_KINDS: Final = tuple(number.to_bytes(4, "little") for number in range(1, 7))
+"""Kinds of geometry that a result has: from points to polygons of several parts, never collections."""
+
 _BLOB_HEADS: Final = {0: 8, 1: 40, 2: 56, 3: 56, 4: 72}
 """Bytes before the WKB by the code of its envelope. Source: OGC GeoPackage 1.3, clause 2.1.3.1.1."""
 
@@ -132,6 +135,8 @@ def _is_shape(blob: object, geometry_type: str) -> bool:
         return False
     head = _BLOB_HEADS.get((blob[3] >> 1) & 7)
     if head is None:
+        return False
+    if blob[head + 1 : head + 5] not in _KINDS:
         return False
     try:
         shape = shapely.from_wkb(blob[head:])

@@ -103,6 +103,8 @@ def _refuse_odd_name(path: Path) -> None:
     wrong = why_unreadable(path, may_be_folder=True)
     if wrong == NOT_THERE and os.path.lexists(path):
         wrong = "is a link that leads nowhere"
+    if not path.name.isprintable():
+        wrong = "has characters in its name that can't be seen"
     if wrong and wrong != NOT_THERE:
         message = f"The output '{path}' {wrong}: choose another name."
         raise ParameterError(message)

@@ -17,7 +17,7 @@ from xml.etree import ElementTree as ET
 from mutations.trial import MARK
 
 CODES = (0, 2, 3, 4)
-LONGEST = 1500
+LONGEST = 4000
 """Characters of an error message nobody would read to the end."""
 
 FORMULA = ("=", "+", "-", "@", "\t", "\r")
@@ -58,6 +58,13 @@ def judge_answer(run, code, signal, out, err):
         if "--json" in run:
             yield from _judge_json(out)
         return
+    if run[0] == "check" and code == 3 and not said:
+        # It tells what is wrong on stdout, for that is what it was asked.
+        if not out.strip():
+            yield "nothing was told"
+        return
+    if "--no-progress" not in run and said and said[0] in {"reading", "looking at the inputs"}:
+        said = [line for line in said if line.startswith(("screening: ", "Error: ", "  - "))]
     yield from _judge_sentence(said, err)
 
 

@@ -53,7 +53,6 @@ FORBIDDEN = (
     "socket.connect",
     "socket.getaddrinfo",
     "webbrowser.open",
-    "pickle.find_class",
     "sqlite3.enable_load_extension",
     "urllib.Request",
     "os.fork",
@@ -187,8 +186,9 @@ class Stable:
                 if name.startswith("out/"):
                     breaches += [f"{first}: {text}" for text in judge_output(folder / name)]
         with contextlib.suppress(BlockingIOError):
-            self.port.accept()[0].close()
-            breaches.append(f"{first}: it went to the network")
+            while True:
+                self.port.accept()[0].close()
+                breaches.append(f"{first}: it went to the network")
         return Verdict(number, plan["family"], plan["what"], breaches, codes, said=said[-2000:])
 
 
@@ -336,8 +336,6 @@ def _watch(folder):
     writing = os.O_WRONLY | os.O_RDWR | os.O_CREAT | os.O_TRUNC | os.O_APPEND
 
     def hook(event, args):
-        if event == "pickle.find_class" and str(args[0]).startswith(("numba.", "llvmlite.")):
-            return  # its store of compiled kernels, which lies in the package
         if event in FORBIDDEN:
             os.write(log, f"{event} {str(args)[:150]}\n".encode("utf-8", "replace"))
         elif event in WATCHED:

@@ -144,7 +144,7 @@ class Trial:
 
     def start(self, parcels, buildings="buildings.gpkg", elevation="elevation.tif"):
         """Let a run file be guessed, where that command exists."""
-        if "start" not in COMMANDS:
+        if "start" not in COMMANDS or "\x00" in parcels + buildings + elevation:
             return
         names = {"--parcels": parcels, "--buildings": buildings, "--elevation": elevation}
         files = [text for name, file in names.items() for text in (name, str(self.inputs / file))]
