@@ -344,7 +344,12 @@ def record(**overrides):
     params = load_params(None, overrides)
     town = soils.town_soils(params.soil)
     found = {f"param.{key}": text for key, text in params.record().items()}
-    found |= {"n_parcels_read": "7", "elevation_cell_m": "1", "runoff_roof_mm_y": f"{RUNOFF_MM_Y:.6f}"}
+    found |= {
+        "n_parcels_read": "7",
+        "n_parcels_merged": "1",
+        "elevation_cell_m": "1",
+        "runoff_roof_mm_y": f"{RUNOFF_MM_Y:.6f}",
+    }
     found |= {
         "rain_years": "2011-2015",
         "rain_years_used": ";".join(str(year) for year in YEARS),

@@ -17,6 +17,7 @@ import click
 import geopandas as gpd
 import gpkg_validity
 import made_up_result
+import pypdf
 import pytest
 
 import screening.batch
@@ -439,18 +440,28 @@ def test_ctrl_c_leaves_the_folder_as_it_was(tmp_path, after):
 # --- the demo ---
 
 
-def test_the_demo_writes_its_three_files_and_says_where(runner, calls, tmp_path):
+DEMO_FILES = ["best_home.png", "best_home.txt", "candidates.gpkg", "map.html", "plan.gpkg", "report.html", "sheets.pdf"]
+
+
+def test_the_demo_writes_its_files_and_says_where(runner, calls, tmp_path):
     folder = tmp_path / "made" / "here"
     done = runner.invoke(main, ["demo", "--out", str(folder)])
     assert done.exit_code == 0, done.output
-    assert sorted(entry.name for entry in folder.iterdir()) == ["best_home.png", "best_home.txt", "candidates.gpkg"]
+    assert sorted(entry.name for entry in folder.iterdir()) == DEMO_FILES
     assert (folder / "best_home.text").exists() is False
     assert (folder / "best_home.txt").read_text("utf-8").startswith("Home h-0017")
     assert (folder / "best_home.png").read_bytes().startswith(b"\x89PNG")
     ending = done.stdout[done.stdout.index("Outputs") :]
-    for name in ("candidates.gpkg", "best_home.png", "best_home.txt"):
+    for name in DEMO_FILES:
         assert str(folder / name) in ending
     assert "Best homes" in done.stdout
+    # plan, map, sheets and report are of the same two homes
+    assert "plan of 2 visits" in ending
+    assert len(gpd.read_file(folder / "plan.gpkg", layer="visits")) == 2
+    assert len(pypdf.PdfReader(folder / "sheets.pdf").pages) == 2
+    page = (folder / "report.html").read_text("utf-8")
+    assert "what a screening found" in page
+    assert "Alder" not in page
     assert calls[0]["params"].inputs.parcels == sample_folder() / "parcels.gpkg"
 
 
@@ -461,9 +472,9 @@ def test_the_demo_replaces_its_own_output_only(runner, calls, tmp_path):
     (tmp_path / "candidates.gpkg").unlink()
     done = runner.invoke(main, ["demo", "--out", str(tmp_path)])
     assert done.exit_code == 3
-    assert "best_home.png and best_home.txt" in done.stderr
-    (tmp_path / "best_home.png").unlink()
-    (tmp_path / "best_home.txt").unlink()
+    assert "best_home.png and best_home.txt and plan.gpkg" in done.stderr
+    for name in DEMO_FILES:
+        (tmp_path / name).unlink(missing_ok=True)
     made_up_result.layers()["gardens"].to_file(tmp_path / "candidates.gpkg", layer="gardens")
     done = runner.invoke(main, ["demo", "--out", str(tmp_path)])
     assert done.exit_code == 3

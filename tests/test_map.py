@@ -442,6 +442,24 @@ def write_plan(folder, kind, visits=VISITS, crs=made_up_result.CRS):
     return path
 
 
+@pytest.mark.parametrize("units", ["metric", "us"])
+@pytest.mark.parametrize("kind", ["json", "gpkg"])
+def test_the_sentences_of_a_plan_come_along(runner, result, tmp_path, kind, units):
+    path = tmp_path / f"plan.{kind}"
+    options = ["--json"] if kind == "json" else ["-o", str(path), "--units", units]
+    done = runner.invoke(main, ["streets", str(result), "--visits", "1", "--side-visits", "1", *options])
+    assert done.exit_code == 0, done.output
+    if kind == "json":
+        path.write_text(done.stdout, encoding="utf-8")
+    head = read_map(result, plan=read_plan(path)).head
+    ((name, is_chosen, text),) = head["plan"]["sides"]
+    assert is_chosen
+    assert text.startswith("in: ")
+    assert head["plan"]["home_sides"] == [name]
+    if kind == "gpkg":
+        assert ("gal/y" in text) == (units == "us")
+
+
 @pytest.mark.parametrize("kind", ["csv", "json", "gpkg"])
 def test_a_plan_is_read_from_each_kind_of_file(result, tmp_path, kind):
     plan = read_plan(write_plan(tmp_path, kind), crs_wkt=made_up_result.CRS.to_wkt())

@@ -405,6 +405,34 @@ def test_the_plan_marks_its_homes(opened):
     assert texts(opened, "#table tbody td:first-child") == ["", "1\u00a0·\u00a01"]
 
 
+def test_the_plan_says_why_each_street_is_in_or_out(window, page, tmp_path):
+    from click.testing import CliRunner
+
+    result = page.parent / "a & b.gpkg"
+    plan = tmp_path / "season.gpkg"
+    planned = CliRunner().invoke(main, ["streets", str(result), "--visits", "1", "--side-visits", "1", "-o", str(plan)])
+    assert planned.exit_code == 0, planned.output
+    made = CliRunner().invoke(main, ["map", str(result), "-o", str(tmp_path / "map.html"), "--plan", str(plan)])
+    assert made.exit_code == 0, made.output
+    with contextlib.closing(sqlite3.connect(plan)) as connection:
+        rows = connection.execute("SELECT street_side, why_text, is_chosen FROM plan_streets").fetchall()
+        ((home_id,),) = connection.execute("SELECT home_id FROM visits").fetchall()
+    open_page(window, tmp_path / "map.html")
+    click(window, "#plan-why summary")
+    assert texts(window, "#plan-in dt") == [name for name, _, is_in in rows if is_in]
+    words = {name: f"{why.partition(': ')[2][:1].upper()}{why.partition(': ')[2][1:]}." for name, why, _ in rows}
+    assert texts(window, "#plan-in dd") == [words[name] for name, _, is_in in rows if is_in]
+    assert faults_of(window) == []
+    write(window, "#search-text", home_id)
+    keys(window, "ENTER")
+    name = next(name for name, _, is_in in rows if is_in)
+    assert f"With {name}. {words[name]}" in text(window, "#why")
+
+
+def test_a_plan_without_sentences_has_no_list_of_streets(opened):
+    assert not is_seen(opened, "#plan-why")
+
+
 # --- sizes ---
 
 

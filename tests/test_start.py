@@ -14,7 +14,6 @@ import pyogrio
 import pytest
 from click.testing import CliRunner
 from judge import read_layers
-from made_files import assert_one_sentence, write_frame, write_raster
 from made_bare_towns import (
     OWNERS,
     extent,
@@ -26,6 +25,7 @@ from made_bare_towns import (
     write_town,
     write_zip,
 )
+from made_files import assert_one_sentence, write_frame, write_raster
 
 from screening.cli.main import main
 from screening.errors import ScreeningError

@@ -13,7 +13,6 @@ import numpy as np
 import pytest
 import shapely
 import shapely.affinity
-from made_files import write_frame, write_raster
 from made_bare_towns import (
     LOT_M,
     N,
@@ -27,6 +26,7 @@ from made_bare_towns import (
     write_ground,
     write_town,
 )
+from made_files import write_frame, write_raster
 
 from screening.cli.main import main
 from screening.params import load_params

@@ -199,7 +199,7 @@ def _write(plan: SeasonPlan, output: Path, name: str | None, *, display_units: s
     if output.suffix.lower() == ".gpkg":
         from screening.write.derived_package import write_derived
 
-        tables = season_tables.plan_tables(plan)
+        tables = season_tables.plan_tables(plan, display_units=display_units)
         write_derived(
             output,
             tables,

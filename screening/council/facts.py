@@ -157,7 +157,8 @@ def read_facts(
     units = Units(display_units or record.get("param.output.display_units", "metric"))
     where = f" in {one_line(place)}" if place.strip() else ""
     shown = set(publication.tables[publication.kind][publication.place].to_pylist())
-    planned = frozenset() if plan is None or publication.kind != "streets" else frozenset(plan.streets & shown)
+    is_marked = plan is not None and plan.may_be_shown and publication.kind == "streets"
+    planned = frozenset(plan.streets & shown) if plan is not None and is_marked else frozenset()
     return Facts(
         title=f"Rain gardens{where}: what a screening found",
         standing=STANDING,
@@ -169,7 +170,7 @@ def read_facts(
         data=tuple(_data(record, units)),
         limits=tuple(_limits(publication, record)),
         cautions=CAUTIONS,
-        plan=() if plan is None else tuple(_plan(plan, units, planned, publication)),
+        plan=() if plan is None else tuple(_plan(plan, units, planned)),
         planned=planned,
         publication=publication,
         units=units,
@@ -411,26 +412,26 @@ def _limits(publication: Publication, record: Mapping[str, str]) -> Iterator[str
     yield " ".join(RULES[:2])
 
 
-def _plan(plan: PlannedSeason, units: Units, planned: frozenset[str], publication: Publication) -> Iterator[str]:
+def _plan(plan: PlannedSeason, units: Units, planned: frozenset[str]) -> Iterator[str]:
     """What a season's plan asks for and may bring."""
     if not plan.may_be_shown:
         yield "The plan of visits is about fewer than 10 homes, so nothing of it is shown."
         return
-    yield f"{counted(plan.n_visits, 'visit')} on {counted(plan.n_sides, 'street side')}."
+    # to tens, and without the number of street sides: a street's homes less its visits would be a small count
+    n_visits = 10 * round(plan.n_visits / 10)
+    yield f"About {counted(n_visits, 'visit')}."
     response = plan.response
     low, likely, high = plan.volume
     span = units.rough_span(response.low_frac * low, response.high_frac * high, "m3/y", digits=PLACE_DIGITS)
     expected = units.rough(response.likely_frac * likely, "m3/y", digits=PLACE_DIGITS)
     yield (
         f"If {100 * response.likely_frac:.3g} of 100 homes visited take a garden: about "
-        f"{plan.n_visits * response.likely_frac:,.0f} gardens, {expected}; from {100 * response.low_frac:.3g} to "
+        f"{n_visits * response.likely_frac:,.0f} gardens, {expected}; from {100 * response.low_frac:.3g} to "
         f"{100 * response.high_frac:.3g} of 100, and with the range of the water, {span}."
     )
     if planned:
         yield f"Streets of the plan are marked on the map: {', '.join(sorted(planned))}."
-    hidden = len(plan.streets - planned)
-    if hidden and publication.kind == "streets":
-        yield "Streets with fewer than 10 candidate homes are not marked."
+        yield "Streets with fewer than 10 candidate homes would not be marked."
 
 
 def paragraphs(facts: Facts) -> Sequence[tuple[str, tuple[str, ...]]]:

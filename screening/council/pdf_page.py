@@ -153,7 +153,7 @@ class _Page:
                 )
                 for k, head in enumerate(chart.heads)
             ]
-            bar_wide = 0.17 * wide
+            bar_wide = 0.15 * wide
             label_wide = wide - bar_wide - sum(columns) - 5.0 * len(columns) - 5.0
             number_wide = 12.0 if any(bar.number is not None for bar in chart.bars) else 0.0
             y -= row

@@ -27,8 +27,8 @@ class PlannedSeason:
 
     Attributes
     ----------
-    n_visits, n_sides : int
-        Visits, and street sides they go to.
+    n_visits : int
+        Visits.
     response : Response
         Of the homes visited, how many take a garden.
     volume : tuple of float
@@ -38,7 +38,6 @@ class PlannedSeason:
     """
 
     n_visits: int
-    n_sides: int
     response: Response
     volume: tuple[float, float, float]
     streets: frozenset[str]
@@ -87,8 +86,8 @@ def read_season(path: Path, result: Path) -> PlannedSeason:
             float(record[f"plan.{_VOLUMES[1]}"]),
             float(record[f"plan.{_VOLUMES[2]}"]),
         )
-        n_visits, n_sides = int(record["plan.n_visits"]), int(record["plan.n_street_sides"])
+        n_visits = int(record["plan.n_visits"])
     except (KeyError, ValueError) as error:
         raise InputError(f"the plan '{path}' lacks its wishes and sums: {_MADE_AGAIN}") from error
     chosen = sides.loc[sides["is_chosen"].astype(bool), "street"].dropna()
-    return PlannedSeason(n_visits, n_sides, Response(low, likely, high), volume, frozenset(chosen))
+    return PlannedSeason(n_visits, Response(low, likely, high), volume, frozenset(chosen))

@@ -262,13 +262,15 @@ def _visits(plan: VisitPlan, whole: pa.ChunkedArray, homes: pa.ChunkedArray, pat
             f"{path.name}, among them {', '.join(unknown[:3])}; make the plan again"
         )
     place = _places(planned, homes)
-    rows = [row for row in zip(place.tolist(), plan.days, plan.stops, strict=True) if row[0] >= 0]
+    rows = [row for row in zip(place.tolist(), plan.days, plan.stops, plan.home_sides, strict=True) if row[0] >= 0]
     return {
         "file": plan.file,
-        "homes": [home for home, _, _ in rows],
-        "days": [day for _, day, _ in rows],
-        "stops": [stop for _, _, stop in rows],
+        "homes": [home for home, _, _, _ in rows],
+        "days": [day for _, day, _, _ in rows],
+        "stops": [stop for _, _, stop, _ in rows],
+        "home_sides": [side for _, _, _, side in rows],
         "way_days": list(plan.way_days),
+        "sides": [list(side) for side in plan.sides],
     }
 
 

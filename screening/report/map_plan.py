@@ -1,7 +1,9 @@
 """A plan of visits, as far as the map shows it: which homes, on which day and as which stop, and the way between them.
 
-Read are the columns ``home_id``, ``day`` and ``stop`` of a CSV, of the objects in a JSON file, or of a layer of a
-GeoPackage; lines of such a GeoPackage are the way. Other columns are left alone.
+Read are the columns ``home_id``, ``day``, ``stop`` and ``street_side`` of a CSV, of the objects in a JSON file, or of a
+layer of a GeoPackage; lines of such a GeoPackage are the way. Where a JSON file or a GeoPackage says of street sides
+why they are in the plan or not (``street_side``, ``is_chosen``, ``why_text``), that is read too. Other columns are left
+alone.
 """
 
 from __future__ import annotations
@@ -9,7 +11,7 @@ from __future__ import annotations
 import csv
 import json
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 import numpy as np
 import pyogrio
@@ -29,7 +31,28 @@ _HOME: Final = "home_id"
 _DAY: Final = "day"
 # What the place on the way may be called; the first that is there counts.
 _STOPS: Final = ("stop", "visit", "order", "position")
+_SIDE: Final = "street_side"
+_WHY: Final = "why_text"
+_IS_IN: Final = "is_chosen"
 _LINES: Final = frozenset({"LineString", "MultiLineString"})
+
+
+class SideWords(NamedTuple):
+    """Why a street side is in the plan or not.
+
+    Attributes
+    ----------
+    name : str
+        Street and side.
+    is_chosen : bool
+        Whether it is in the plan.
+    text : str
+        Why, in a sentence.
+    """
+
+    name: str
+    is_chosen: bool
+    text: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,6 +71,10 @@ class VisitPlan:
         Ways to walk. [m]
     way_days : tuple of str
         Day of each way; "" where the plan doesn't say.
+    home_sides : tuple of str
+        Street side with which each home is visited; "" where the plan doesn't say.
+    sides : tuple of SideWords
+        Street sides in and out of the plan, in the order of the file; none where it doesn't say.
     """
 
     file: str
@@ -56,6 +83,8 @@ class VisitPlan:
     stops: tuple[str, ...]
     ways: npt.NDArray[Any]
     way_days: tuple[str, ...]
+    home_sides: tuple[str, ...]
+    sides: tuple[SideWords, ...]
 
 
 def read_plan(path: Path, *, crs_wkt: str = "") -> VisitPlan:
@@ -79,22 +108,24 @@ def read_plan(path: Path, *, crs_wkt: str = "") -> VisitPlan:
     if path.suffix.lower() not in readers:
         raise InputError(f"the plan '{path}' must be a .csv, .json or .gpkg with a column {_HOME}")
     rows = readers[path.suffix.lower()](path)
-    found: dict[str, tuple[str, str]] = {}
+    found: dict[str, tuple[str, str, str]] = {}
     for row in rows:
         home = _text(row.get(_HOME))
         if home:
             stop = next((row[name] for name in _STOPS if name in row), None)
-            found.setdefault(home, (_text(row.get(_DAY)), _text(stop)))
+            found.setdefault(home, (_text(row.get(_DAY)), _text(stop), _text(row.get(_SIDE))))
     if not found:
         raise InputError(f"the plan '{path}' names no homes: it needs a column {_HOME} that is filled")
     ways, way_days = _ways(path, crs_wkt)
     return VisitPlan(
         file=path.name,
         homes=tuple(found),
-        days=tuple(day for day, _ in found.values()),
-        stops=tuple(stop for _, stop in found.values()),
+        days=tuple(day for day, _, _ in found.values()),
+        stops=tuple(stop for _, stop, _ in found.values()),
         ways=ways,
         way_days=way_days,
+        home_sides=tuple(side for _, _, side in found.values()),
+        sides=_sides(path),
     )
 
 
@@ -122,18 +153,38 @@ def _json_rows(path: Path) -> list[dict[str, Any]]:
         raise InputError(f"the plan '{path}' is no readable JSON in UTF-8 ({error})") from error
 
 
-def _objects(value: object, day: object = None) -> Iterator[dict[str, Any]]:
+def _objects(value: object, day: object = None, *, name: str = _HOME) -> Iterator[dict[str, Any]]:
     """Objects that name a home, wherever they stand; a day may be said once for all under it."""
     if isinstance(value, dict):
         day = value.get(_DAY, day)
-        if _HOME in value:
+        if name in value:
             yield {_DAY: day, **value}
         else:
             for one in value.values():
-                yield from _objects(one, day)
+                yield from _objects(one, day, name=name)
     elif isinstance(value, list):
         for one in value:
-            yield from _objects(one, day)
+            yield from _objects(one, day, name=name)
+
+
+def _sides(path: Path) -> tuple[SideWords, ...]:
+    """Street sides of a plan with their sentences."""
+    ending = path.suffix.lower()
+    rows: list[dict[str, Any]] = []
+    if ending == ".json":
+        rows = list(_objects(json.loads(path.read_text("utf-8-sig")), name=_WHY))
+    elif ending == ".gpkg":
+        for layer, _ in _layers(path):
+            if {_SIDE, _WHY, _IS_IN} <= set(pyogrio.read_info(path, layer=layer)["fields"]):
+                columns = [_SIDE, _WHY, _IS_IN]
+                frame = pyogrio.read_dataframe(path, layer=layer, columns=columns, read_geometry=False, use_arrow=False)
+                rows = [{str(key): value for key, value in row.items()} for row in frame.to_dict("records")]
+                break
+    return tuple(
+        SideWords(_text(row[_SIDE]), bool(row[_IS_IN]), _text(row[_WHY]))
+        for row in rows
+        if _SIDE in row and _IS_IN in row
+    )
 
 
 def _layer_rows(path: Path) -> list[dict[str, Any]]:

@@ -197,7 +197,11 @@ MAP_WORDS: Final[Mapping[str, str]] = MappingProxyType(
         "visit_both": "In the plan {file}: day {day}, stop {stop}.",
         "missing": "not computed",
         # plan
-        "plan_text": "Plan {file}: {n} homes to visit on {streets} streets.",
+        "plan_text": "Plan {file}; homes to visit: {n}, streets: {streets}.",
+        "plan_why": "The plan, street by street",
+        "plan_in": "In the plan ({n})",
+        "plan_out": "Left out ({n})",
+        "plan_side": "With {side}. {text}",
         # print
         "print": "Print view",
         "print_now": "Print",

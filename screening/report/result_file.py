@@ -12,9 +12,10 @@ import pandas as pd
 import pyogrio
 import shapely
 
+from screening import columns
 from screening.errors import ParameterError
 from screening.report.quantities import plain
-from screening.report.result_layers import layer_names
+from screening.report.result_layers import ResultLayers
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -35,6 +36,10 @@ _OF_A_HOME: Final = (
     "roof_parts",
     "open_ground",
 )
+
+
+# Layers whose numbers are explained: every column of theirs has to be there.
+_EXPLAINED: Final = ("candidate_homes", "other_parcels", *_OF_A_HOME, "run_record")
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,7 +121,11 @@ def read_home(path: Path, name: str) -> HomeResult:
     ParameterError
         No home or parcel of that name; the message names the nearest.
     """
-    present = layer_names(path)
+    result = ResultLayers(path)
+    present = result.names
+    for one in _EXPLAINED:
+        if one in present:
+            result.check_columns(one, columns.layer(one).column_names)
     layer, found = _find(path, name)
     asked_for = ""
     if found is None:

@@ -95,14 +95,14 @@ class ResultLayers:
     def record(self) -> Mapping[str, str]:
         """The run record."""
         rows = self._read("run_record")
-        self._require("run_record", rows, ("key", "value"))
+        self._require("run_record", rows.column_names, ("key", "value"))
         return {str(key): value or "" for key, value in zip(*(rows[name].to_pylist() for name in ("key", "value")))}  # noqa: B905 - columns of one table
 
     @cached_property
     def guide(self) -> Mapping[tuple[str, str], ColumnEntry]:
         """What the columns mean, by layer and column."""
         rows = self._read("column_guide")
-        self._require("column_guide", rows, ("layer", "column", "type", "unit", "meaning"))
+        self._require("column_guide", rows.column_names, ("layer", "column", "type", "unit", "meaning"))
         return {
             (row["layer"], row["column"]): ColumnEntry(row["type"], row["unit"] or "", row["meaning"] or "")
             for row in rows.to_pylist()
@@ -132,7 +132,7 @@ class ResultLayers:
         Columns that somebody added later come along where they hold text, numbers or switches.
         """
         rows = self._read(layer)
-        self._require(layer, rows, needs)
+        self._require(layer, rows.column_names, needs)
         columns = {}
         for name in rows.column_names:
             wanted = _ARROW_TYPES.get(self.entry(layer, name).dtype) or _nearest(rows.schema.field(name).type)
@@ -156,8 +156,29 @@ class ResultLayers:
         except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, pa.ArrowException, OSError) as error:
             raise InputError(f"layer {layer} of '{self.path}' cannot be read ({error}): run again") from error
 
-    def _require(self, layer: str, rows: pa.Table, needs: Collection[str]) -> None:
-        missing = [name for name in needs if name not in rows.column_names]
+    def check_columns(self, layer: str, needs: Collection[str]) -> None:
+        """Refuse a layer that lacks columns, without reading its rows.
+
+        Parameters
+        ----------
+        layer : str
+            One of `names`.
+        needs : collection of str
+            Columns that have to be there.
+
+        Raises
+        ------
+        InputError
+            Columns are missing.
+        """
+        try:
+            there = pyogrio.read_info(self.path, layer=layer)["fields"].tolist()
+        except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError) as error:
+            raise InputError(f"layer {layer} of '{self.path}' cannot be read ({error}): run again") from error
+        self._require(layer, there, needs)
+
+    def _require(self, layer: str, there: Collection[str], needs: Collection[str]) -> None:
+        missing = [name for name in needs if name not in there]
         if not missing:
             return
         start = f"layer {layer} of '{self.path}' has no {' and no '.join(missing)}"

@@ -88,19 +88,18 @@ def gather_homes(result: ResultLayers, home_ids: Sequence[str]) -> list[SheetHom
     InputError
         A layer or column is missing or cannot be read.
     """
-    path = result.path
     wanted = set(home_ids)
     where = _where(home_ids) if len(wanted) <= _MOST_NAMED else None
     homes = {
         feature.row["home_id"]: SheetHome(feature.row, feature.geometry)
-        for feature in _features(path, "candidate_homes", where=where)
+        for feature in _features(result, "candidate_homes", where=where)
         if feature.row["home_id"] in wanted
     }
     for layer in _OF_A_HOME:
         if layer not in result.names:
             continue
         by_home: dict[str, list[Feature]] = defaultdict(list)
-        for feature in _features(path, layer, where=where):
+        for feature in _features(result, layer, where=where):
             by_home[feature.row["home_id"]].append(feature)
         for home_id, home in homes.items():
             home.layers = {**home.layers, layer: by_home.get(home_id, [])}
@@ -120,18 +119,13 @@ def _where(home_ids: Sequence[str]) -> str:
 
 
 def _features(
-    path: Path, layer: str, *, where: str | None = None, bbox: tuple[float, float, float, float] | None = None
+    result: ResultLayers, layer: str, *, where: str | None = None, bbox: tuple[float, float, float, float] | None = None
 ) -> list[Feature]:
     """Read the rows of a layer with their geometry."""
     needs = columns.layer(layer).column_names
+    path = result.path
+    result.check_columns(layer, needs)
     try:
-        there = set(pyogrio.read_info(path, layer=layer)["fields"])
-        missing = [name for name in needs if name not in there]
-        if missing:
-            raise InputError(
-                f"layer {layer} of '{path}' has no {' and no '.join(missing[:3])}: another version of this program "
-                "wrote it, or it was changed since; run again"
-            )
         meta, table = pyogrio.raw.read_arrow(path, layer=layer, where=where, bbox=bbox, columns=list(needs))
     except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, OSError) as error:
         raise InputError(f"layer {layer} of '{path}' cannot be read ({error}): run again") from error
@@ -177,5 +171,5 @@ def _streets(result: ResultLayers, bbox: tuple[float, float, float, float]) -> l
     """Read the streets that have lines."""
     if "streets" not in result.names or pyogrio.read_info(result.path, layer="streets")["geometry_type"] is None:
         return []
-    found = _features(result.path, "streets", bbox=bbox)
+    found = _features(result, "streets", bbox=bbox)
     return [one for one in found if one.geometry is not None and not one.geometry.is_empty]

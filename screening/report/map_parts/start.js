@@ -24,6 +24,23 @@ function fillHead() {
   byId("about-north").textContent = say("about_north", { crs: run.find(([key]) => key === "crs_name")?.[1] ?? "" });
 }
 
+/** The plan's street sides with their sentences: those in it, and folded up those left out. */
+function fillPlan() {
+  const sides = town.head.plan?.sides ?? [];
+  byId("plan-why").hidden = sides.length === 0;
+  const chosenSides = sides.filter(([, isChosen]) => isChosen);
+  const others = sides.filter(([, isChosen]) => !isChosen);
+  byId("plan-in-head").textContent = say("plan_in", { n: count(chosenSides.length) });
+  byId("plan-out-head").textContent = say("plan_out", { n: count(others.length) });
+  byId("plan-out-part").hidden = others.length === 0;
+  for (const [list, rows] of [["plan-in", chosenSides], ["plan-out", others]]) {
+    byId(list).append(...rows.flatMap(([name, , words]) => [element("dt", {}, element("bdi", {}, name)), element("dd", {}, planWords(words))]));
+  }
+}
+
+/** A plan's sentence without the word that its list has as head. */
+const planWords = (words) => sentence(words.replace(/^(in|out): /, ""));
+
 function fillLegend() {
   const { gap, lot_line: lotLine } = town.head.rules.texts;
   const signs = [
@@ -75,8 +92,9 @@ async function start() {
   for (const [name, shapes] of Object.entries(town.shapes)) town.places[name] = new Places(shapes);
   const place = new Map(town.head.streets.names.map((name, i) => [name, i]));
   town.streetOf = homes().street.map((name) => (name === null ? -1 : place.get(name)));
-  const plan = town.head.plan ?? { homes: [], days: [], stops: [] };
-  town.visitOf = new Map(plan.homes.map((home, k) => [home, { day: plan.days[k], stop: plan.stops[k] }]));
+  const plan = town.head.plan ?? { homes: [], days: [], stops: [], home_sides: [], sides: [] };
+  const whyOf = new Map(plan.sides.map(([name, , words]) => [name, planWords(words)]));
+  town.visitOf = new Map(plan.homes.map((home, k) => [home, { day: plan.days[k], stop: plan.stops[k], side: plan.home_sides[k], words: whyOf.get(plan.home_sides[k]) }]));
   town.plannedStreets = new Set(plan.homes.map((home) => town.streetOf[home]).filter((street) => street >= 0));
   town.houseAt = new Map();
   const { box } = town.shapes.buildings ?? {};
@@ -85,6 +103,7 @@ async function start() {
   });
   fillHead();
   fillLegend();
+  fillPlan();
   makeFilter();
   tellMatches();
   if (isNarrow()) byId("care").open = false;

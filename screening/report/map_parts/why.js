@@ -106,6 +106,7 @@ function whyHome(i) {
   const visit = town.visitOf.get(i);
   const parts = [
     visit === undefined ? null : element("p", { class: "status" }, say(visit.day && visit.stop ? "visit_both" : visit.day ? "visit_day" : visit.stop ? "visit_stop" : "visit", { file: town.head.plan.file, ...visit })),
+    visit?.words === undefined ? null : element("p", {}, say("plan_side", { side: visit.side, text: visit.words })),
     element("p", { class: "figure" }, element("strong", {}, show(home.volume[i], "m3/y")), ` ${say("keeps")}`),
     element("p", {}, say("keeps_range", { low: number(home.low[i], "m3/y"), high: show(home.high[i], "m3/y") })),
     element("p", {}, say("of_roof", { share: percent(home.treated[i]), area: show(home.roof[i], "m2"), n: nGardens })),

@@ -1,12 +1,13 @@
-"""Make the pictures of the map in docs/images from the sample town, in a headless Chromium.
+"""Make the pictures of the pages in docs/images from the sample town: map, report and a visit sheet.
 
-``python docs/make_map_images.py``; needs chromium and chromedriver. The sample town is invented.
+``python docs/make_page_images.py``; needs chromium with its chromedriver, and pdftoppm. The sample town is invented.
 """
 
 from __future__ import annotations
 
 import os
 import shutil
+import subprocess
 import tempfile
 import time
 from pathlib import Path
@@ -17,12 +18,14 @@ from PIL import Image
 from selenium import webdriver
 from selenium.webdriver.chrome.service import Service
 
-from screening.cli.demo import RESULT
+from screening.cli.demo import MAP, REPORT, SHEETS
 from screening.cli.main import main
 
 IMAGES = Path(__file__).resolve().parent / "images"
 WIDE = (1280, 820)
 PHONE = (390, 780)
+REPORT_WIDE = 1000
+SHEET_DPI = 110
 
 
 def browser() -> Any:
@@ -57,20 +60,31 @@ def save(source: Path, target: Path) -> None:
     print(f"{target}: {target.stat().st_size / 1000:.0f} kB")
 
 
+def whole_page(driver: Any, page: Path, wide: int) -> Path:
+    """Take a picture of a page from top to bottom."""
+    take(driver, page, (wide, 800))
+    tall = driver.execute_script("return document.documentElement.scrollHeight")
+    return take(driver, page, (wide, tall))
+
+
 def make(folder: Path) -> None:
-    """Run the demo, make its map, and take the pictures."""
+    """Run the demo, and take the pictures of what it made."""
     runner = CliRunner()
     runner.invoke(main, ["demo", "--out", str(folder), "--no-progress"], catch_exceptions=False)
-    page = folder / "map.html"
-    runner.invoke(main, ["map", str(folder / RESULT), "-o", str(page), "--overwrite"], catch_exceptions=False)
+    page = folder / MAP
     # the fourth home: both of its overflows end well, and the lot is not the largest
     select = "document.querySelectorAll('#table tbody button')[3].click(); document.activeElement.blur()"
     driver = browser()
     try:
         save(take(driver, page, WIDE, select, "document.getElementById('why-setbacks').click()"), IMAGES / "map.png")
         save(take(driver, page, PHONE, select), IMAGES / "map-phone.png")
+        save(whole_page(driver, folder / REPORT, REPORT_WIDE), IMAGES / "report.png")
     finally:
         driver.quit()
+    renderer = shutil.which("pdftoppm") or "pdftoppm"
+    command = [renderer, "-r", str(SHEET_DPI), "-f", "1", "-l", "1", "-png", "-singlefile"]
+    subprocess.run([*command, str(folder / SHEETS), str(folder / "sheet")], check=True)  # noqa: S603 - our own file
+    save(folder / "sheet.png", IMAGES / "sheet.png")
 
 
 if __name__ == "__main__":
