@@ -5,7 +5,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 READY := $(VENV)/.ready
 
-.PHONY: help demo test test-all lint types docs docs-check bench lock clean
+.PHONY: help demo test test-all lint types docs docs-check bench mutate lock clean
 
 help:
 	@echo "make demo      the whole job on the sample town, into demo_output/"
@@ -14,6 +14,7 @@ help:
 	@echo "make lint      ruff and mypy"
 	@echo "make docs      write docs/reference from the code"
 	@echo "make bench     speed against bare reading and writing and a plain script"
+	@echo "make mutate    ten thousand spoilt inputs, half an hour; SEED=2 draws others"
 	@echo "make lock      pin the newest packages in requirements.lock (needs uv)"
 
 demo: $(READY)
@@ -38,6 +39,9 @@ docs-check: $(READY)
 
 bench: $(READY)
 	$(BIN)/python benchmarks/bench.py
+
+mutate: $(READY)
+	$(BIN)/python -m tests.mutations --n 10000 --seed $(or $(SEED),1)
 
 lock:
 	UV_CUSTOM_COMPILE_COMMAND="make lock" uv pip compile --quiet --upgrade --universal --fork-strategy fewest \

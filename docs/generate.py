@@ -226,11 +226,31 @@ def rule_sets() -> Iterator[str]:
             yield note
 
 
+def troubles_zoo() -> Iterator[str]:
+    """Yield the lines of the page of the zoo."""
+    if str(REFERENCE.parent) not in sys.path:
+        sys.path.insert(0, str(REFERENCE.parent))
+    zoo_page = importlib.import_module("zoo_page")
+    yield "# A zoo of troubles"
+    yield ""
+    yield (
+        f"{zoo_page.n_animals()} small towns, each with one thing wrong, and what the three commands answer. "
+        "`tests/test_zoo.py` makes every one of them and holds `check`, `run` and `start` to this table. What the "
+        "codes mean stands in [troubles](troubles.md)."
+    )
+    for heading, rows in zoo_page.zoo_rows():
+        yield ""
+        yield f"## {heading}"
+        yield ""
+        yield from table(("what is wrong", "`check`", "`run`", "`start`"), rows)
+
+
 PAGES: dict[str, Callable[[], Iterator[str]]] = {
     "parameters.md": parameters,
     "columns.md": layers_and_columns,
     "codes.md": codes,
     "troubles.md": troubles,
+    "troubles-zoo.md": troubles_zoo,
     "commands.md": commands,
     "rule-sets.md": rule_sets,
 }

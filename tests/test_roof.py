@@ -60,7 +60,14 @@ def pieces_of(*shapes):
     """Each building on a lot of its own."""
     geometry = np.array(shapes, dtype=object)
     numbers = np.arange(len(shapes))
-    return Pieces(geometry, numbers, numbers, shapely.area(geometry), np.zeros(len(shapes), dtype=bool))
+    return Pieces(
+        geometry,
+        numbers,
+        numbers,
+        shapely.area(geometry),
+        np.zeros(len(shapes), dtype=bool),
+        np.ones(len(shapes), dtype=np.int64),
+    )
 
 
 # --- hip roofs -------------------------------------------------------------------------------------------------------
@@ -474,6 +481,7 @@ def test_roofs_of_homes_come_in_their_order():
         np.array([0, 0, 1, -1]),
         np.array([80.25, 9.0, 96.0, 80.0]),
         np.zeros(4, dtype=bool),
+        np.ones(4, dtype=np.int64),
     )
     principal = np.array([0, 2])
     none = np.empty(0, dtype=object)

@@ -10,6 +10,7 @@ import click
 
 from screening.cli.options import json_option, output_option
 from screening.errors import InputError, OutputExistsError, ParameterError
+from screening.paths import why_unreadable
 
 if TYPE_CHECKING:
     from screening.cli.options import Decorator
@@ -109,23 +110,24 @@ def _named(options: dict[str, Path | None], elevation: tuple[Path, ...]) -> dict
         named["elevation"] = Named(elevation)
     for role, one in named.items():
         for path in one.paths:
-            if not path.exists():
-                raise InputError(f"{path} doesn't exist; check the path after --{role}.")
+            wrong = why_unreadable(path, may_be_folder=True)
+            if wrong:
+                raise InputError(f"{path} {wrong}; check the path after --{role}.")
     return named
 
 
 def _split_layer(path: Path) -> tuple[Path, str]:
     """Part FILE/LAYER: a path that doesn't exist, below one that does and is no plain folder."""
     above = path.parent
-    is_data = above.is_file() or (above.is_dir() and above.suffix.lower() == ".gdb")
-    return (above, path.name) if is_data and not path.exists() else (path, "")
+    is_data = not why_unreadable(above, may_be_folder=above.suffix.lower() == ".gdb")
+    return (above, path.name) if is_data and why_unreadable(path, may_be_folder=True) else (path, "")
 
 
 def _check_output(output: Path) -> None:
     """Refuse a place for the run file before the files are looked at."""
     from screening.write.destination import check_file
 
-    if output.exists() and not output.is_dir():
+    if not why_unreadable(output):
         raise OutputExistsError(f"'{output}' exists already and is kept: choose another name with -o, or move it away.")
     check_file(output, endings=(".toml",), overwrite=False)
 

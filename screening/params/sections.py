@@ -266,7 +266,9 @@ class RoofParams(Section):
     downspout_snap_m: float = P(
         2.0, "m", "a measured downspout farther from every roof edge is not used", gt=0, source=PROGRAM_DEFAULT
     )
-    initial_loss_mm: float = P(1.27, "mm", "rain of each storm that wets the roof and stays there", ge=0, source=_UDFCD)
+    initial_loss_mm: float = P(
+        1.27, "mm", "rain of each storm that wets the roof and stays there", ge=0, le=100, source=_UDFCD
+    )
     connection_low_frac: float = P(
         0.7, "", "part of the roof's water that really arrives, low estimate", gt=0, le=1, source=PROGRAM_DEFAULT
     )
@@ -314,7 +316,9 @@ class TerrainParams(Section):
 class OverflowParams(Section):
     """How the way of the overflow is followed."""
 
-    max_trace_m: float = P(100.0, "m", "length after which the way is no longer followed", gt=0, source=PROGRAM_DEFAULT)
+    max_trace_m: float = P(
+        100.0, "m", "length after which the way is no longer followed", gt=0, le=5000, source=PROGRAM_DEFAULT
+    )
     pit_fill_m: float = P(
         0.10, "m", "depth of hollows that the overflow fills and passes", ge=0, le=2, source=PROGRAM_DEFAULT
     )

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Final
 
 from screening.crs import describe, same_crs, stated_heights_m
 from screening.errors import CRSError, InputError, UnitsError
+from screening.paths import why_unreadable
 from screening.raster.file import RasterPiece
 
 if TYPE_CHECKING:
@@ -30,7 +31,7 @@ RASTER_SUFFIXES: Final = (".tif", ".tiff", ".asc", ".img", ".dem", ".flt", ".bil
 
 def is_tile_folder(path: Path) -> bool:
     """Whether a path is a folder of tiles; an Esri grid is a folder too, but one raster."""
-    return path.is_dir() and not (path / "hdr.adf").exists()
+    return not why_unreadable(path, may_be_folder=True) and path.is_dir() and not (path / "hdr.adf").exists()
 
 
 def tile_files(elevation: Path | Sequence[Path]) -> tuple[Path, ...]:

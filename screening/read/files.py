@@ -50,7 +50,7 @@ def require_files(paths: Mapping[str, Path]) -> None:
 
 def _code_of(paths: Collection[Path]) -> str:
     """Code of the gravest problem among files of which some can't be used."""
-    there = [path for path in paths if path.exists()]
+    there = [path for path in paths if not why_unreadable(path, may_be_folder=True)]
     if len(there) < len(paths):
         return "file_missing"
     is_empty = any(path.is_file() and path.stat().st_size == 0 for path in there)

@@ -48,7 +48,7 @@ def find_damage(path: Path) -> str:
     try:
         with closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)) as base:
             found = next(_damages(base), "")
-    except (sqlite3.Error, OverflowError) as error:
+    except (sqlite3.Error, OverflowError, UnicodeDecodeError) as error:
         found = f"it is no whole GeoPackage ({error})"
     return (
         f"'{path.name}' was damaged or changed since the run: {found}; run again, or take another copy."
@@ -131,7 +131,7 @@ def _damages_of_column(base: sqlite3.Connection, layer: Layer, column: Column) -
 
 def _is_shape(blob: object, geometry_type: str) -> bool:
     """Whether a stored geometry is one of the layer's type, with coordinates that can be a place."""
-    if not isinstance(blob, bytes) or len(blob) < 13 or blob[:2] != b"GP":
+    if not isinstance(blob, bytes) or len(blob) < 13 or blob[:3] != b"GP\0" or blob[3] & 0xF0:
         return False
     head = _BLOB_HEADS.get((blob[3] >> 1) & 7)
     if head is None:

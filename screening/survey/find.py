@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from screening.errors import InputError
+from screening.paths import why_unreadable
 from screening.read.files import gdal_path, missing_parts
 
 if TYPE_CHECKING:
@@ -131,8 +132,9 @@ def find_data(paths: Iterable[Path]) -> Found:
     """
     found = Found()
     for path in paths:
-        if not path.exists():
-            msg = f"{path} doesn't exist; check the path."
+        wrong = why_unreadable(path, may_be_folder=True)
+        if wrong:
+            msg = f"{path} {wrong}; check the path."
             raise InputError(msg)
         if path.is_dir() and path.suffix.lower() != ".gdb":
             for file in _files_below(path):
@@ -153,7 +155,9 @@ def _files_below(folder: Path) -> Iterator[Path]:
         if n_seen > MAX_FILES:
             msg = f"{folder} holds more than {MAX_FILES:,} files; name the folder with the city's data, or the files."
             raise InputError(msg)
-        yield from (Path(here, name) for name in [*databases, *names])
+        for path in (Path(here, name) for name in [*databases, *names]):
+            if not why_unreadable(path, may_be_folder=True):
+                yield path
 
 
 def _is_hidden(name: str) -> bool:

@@ -55,7 +55,7 @@ def lie_about_size(trial, path, parts):
 def names_outside(trial, path, parts):
     """Members whose names lead out of the archive."""
     prefix = trial.one_of(
-        ("../", "../../../../", "/", "/tmp/", "C:\\", "..\\..\\", "./", "a/../../", "~/", "\x00", "//host/")
+        ("../", "../../../../", "/", "/tmp/", "C:\\", "..\\..\\", "./", "a/../../", "~/", "a\x00", "//host/")
     )
     _write(path, {prefix + name: data for name, data in parts.items()})
 

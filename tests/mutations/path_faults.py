@@ -105,7 +105,7 @@ def odd_input(trial):
         path.write_text(path.read_text().replace(f'"{good_name}"', name, 1))
     else:
         trial.town(head=f"{role} = {name}\n")
-    if way != "pipe" and trial.chance(0.2):
+    if trial.chance(0.2):
         trial.start(named or plain.name)
     trial.screen()
 
@@ -158,6 +158,7 @@ def odd_output(trial):
     if kind == "run":
         trial.runs.append(["run", str(path), "-o", target, "--jobs", "1", "--no-progress", *more])
         return
+    target = str(out / "list.gpkg") if target.startswith(str(trial.inputs)) else target
     result = str(trial.good / "result.gpkg")
     swap = {"table": ".csv", "map": ".html", "sheets": ".pdf", "explain": ".svg", "streets": ".xlsx"}[kind]
     if trial.chance(0.6):

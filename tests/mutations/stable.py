@@ -180,7 +180,10 @@ class Stable:
         first = plan["runs"][0][0]
         if len(plan["runs"]) > 1 and first != "run":
             ended_well = None
-        breaches += [f"{first}: {text}" for text in judge_files(folder, before, after, ended_well, plan["may_change"])]
+        breaches += [
+            f"{first}: {text}"
+            for text in judge_files(before, after, ended_well=ended_well, inputs_may_change=plan["may_change"])
+        ]
         if not hung and not killed:
             for name in sorted(set(after) - set(before)):
                 if name.startswith("out/"):
@@ -336,7 +339,7 @@ def _watch(folder):
     writing = os.O_WRONLY | os.O_RDWR | os.O_CREAT | os.O_TRUNC | os.O_APPEND
 
     def hook(event, args):
-        if event in FORBIDDEN:
+        if event in FORBIDDEN and args[0] != "uname":  # what Python asks for the name of the processor
             os.write(log, f"{event} {str(args)[:150]}\n".encode("utf-8", "replace"))
         elif event in WATCHED:
             if event == "open" and not (isinstance(args[2], int) and args[2] & writing):

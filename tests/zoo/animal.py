@@ -63,7 +63,7 @@ class Goes:
         """The outcome for people."""
         parts = []
         if self.candidates == LOTS and not (self.reasons or self.merged):
-            parts.append("every lot is judged as it should be")
+            parts.append(f"all {LOTS} lots are candidates, as in the sound town")
         elif isinstance(self.candidates, tuple):
             parts.append(f"{self.candidates[0]} to {self.candidates[1]} of {LOTS} lots are candidates")
         else:
