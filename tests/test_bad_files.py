@@ -25,7 +25,7 @@ from made_files import (
     write_frame,
 )
 
-from screening.batch.prepare import prepare
+from screening.batch.gather import gather
 from screening.errors import CRSError, InputError, ParameterError, SchemaError
 from screening.params import load_params
 from screening.read import read_city, read_layer
@@ -369,10 +369,9 @@ def test_box_without_parcels(tmp_path):
 def test_box_beside_the_parcels(tmp_path):
     params = make_city(tmp_path)
     box = (WEST_M - 60.5, SOUTH_M, WEST_M - 20.0, SOUTH_M + 50.0)
-    city = read_city(params, bounds_m=box, margin_m=100.0)
-    assert len(city.parcels) == 9
+    assert len(read_city(params, bounds_m=box, margin_m=100.0).parcels) == 9
     with pytest.raises(InputError) as caught:
-        prepare(city, params, box, None)
+        gather(params, box, None, tmp_path)
     assert_one_sentence(caught.value, "the box 479939.5,4980000,479980,4980050;", "x 480,000 to 480,090 m")
 
 

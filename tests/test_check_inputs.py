@@ -302,7 +302,8 @@ def test_a_seam_along_a_row_is_found_too(turned, tmp_path):
 
 def test_what_check_lets_through_the_run_reads(tmp_path):
     """The other way round every error of the reading is an error of the check: they are one code."""
-    from screening.batch.prepare import prepare, read_inputs
+    from screening.batch.gather import gather
+    from screening.batch.prepare import look_at_ground
 
     for spoil, expected in CASES.items():
         if spoil not in (web_mercator, holes, streets, coarse, elsewhere, no_unit):
@@ -314,7 +315,8 @@ def test_what_check_lets_through_the_run_reads(tmp_path):
         params = load_params(None, town.write(folder))
         is_refused = False
         try:
-            prepare(read_inputs(params, None), params, None, None)
+            found = gather(params, None, None, folder)
+            look_at_ground(found.city, found.may_be_home, found.is_house, params)
         except Exception:  # noqa: BLE001 - whatever stops a run
             is_refused = True
         assert is_refused == ("error" in expected.values())

@@ -63,7 +63,9 @@ def calls(monkeypatch):
     """Stand in for the long work: writes the made-up result, notes how it was called."""
     seen = []
 
-    def run(params, on_progress=None, *, output, jobs=None, bounds_m=None, limit=None, overwrite=False, resume=False):
+    def run(params, on_progress=None, *, output, jobs=None, bounds_m=None, limit=None, **more):
+        assert set(more) <= {"overwrite", "resume", "scheduler"}
+        overwrite = more.get("overwrite", False)
         seen.append(
             {
                 "params": params,
@@ -72,7 +74,8 @@ def calls(monkeypatch):
                 "bounds_m": bounds_m,
                 "limit": limit,
                 "overwrite": overwrite,
-                "resume": resume,
+                "resume": more.get("resume", False),
+                "scheduler": more.get("scheduler"),
                 "progress": on_progress,
             }
         )
@@ -92,13 +95,13 @@ def calls(monkeypatch):
 
 def test_options_reach_the_run(runner, calls, tmp_path):
     output = tmp_path / "out.gpkg"
-    options = ["--jobs", "3", "--bbox=-10.5,20,30,41", "--limit", "7", "--rules", "us-nj"]
+    options = ["--jobs", "3", "--bbox=-10.5,20,30,41", "--limit", "7", "--rules", "us-nj", "--scheduler", "tcp://a:1"]
     options += ["--set", "rules.lot_line_m=2.5", "--set", "siting.allow_coarse=true"]
     done = runner.invoke(main, ["run", str(RUN_FILE), "-o", str(output), *options])
     assert done.exit_code == 0, done.output
     (call,) = calls
     assert call["output"] == output
-    assert (call["jobs"], call["limit"], call["overwrite"]) == (3, 7, False)
+    assert (call["jobs"], call["limit"], call["overwrite"], call["scheduler"]) == (3, 7, False, "tcp://a:1")
     assert call["bounds_m"] == (-10.5, 20.0, 30.0, 41.0)
     assert call["params"].rules.base == "us-nj"
     assert call["params"].rules.lot_line_m == 2.5

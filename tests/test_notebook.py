@@ -17,8 +17,8 @@ MODULES = {
 the modules whose figures it checks by hand."""
 
 FILES = {
-    "first_look.ipynb": ["first_look.gpkg", "first_look_3_m.gpkg"],
-    "storm_to_city.ipynb": ["storm_to_city.gpkg"],
+    "first_look.ipynb": ["first_look.gpkg", "first_look.run.jsonl", "first_look_3_m.gpkg", "first_look_3_m.run.jsonl"],
+    "storm_to_city.ipynb": ["storm_to_city.gpkg", "storm_to_city.run.jsonl"],
 }
 """What each leaves behind."""
 

@@ -22,7 +22,8 @@ from made_files import (
     write_raster,
 )
 
-from screening.batch.prepare import prepare, read_inputs
+from screening.batch.gather import gather
+from screening.batch.prepare import look_at_ground
 from screening.cli.main import main
 from screening.errors import InputError
 
@@ -37,8 +38,10 @@ def look(tmp_path):
     def prepared(z, *, bounds_m=None, limit=None, settings=None, **raster):
         write_raster(tmp_path / "elevation.tif", z, **{**PLACE, "nodata": -9999.0, **raster})
         params = city_params(tmp_path, **(settings or {}))
-        inputs = read_inputs(params, bounds_m)
-        return inputs, prepare(inputs, params, bounds_m, limit)
+        scratch = tmp_path / "scratch"
+        scratch.mkdir(exist_ok=True)
+        found = gather(params, bounds_m, limit, scratch)
+        return found, look_at_ground(found.city, found.may_be_home, found.is_house, params)
 
     prepared.folder = tmp_path
     return prepared
@@ -52,15 +55,15 @@ def house_cells(z):
 
 
 def test_heights_and_slope_around_the_houses_are_those_of_the_ground(look):
-    inputs, got = look(plane(130, 130, per_col=0.02, per_row=0.05))
+    found, got = look(plane(130, 130, per_col=0.02, per_row=0.05))
     # a plane is as steep everywhere
-    assert got.ground.median_slope_pct == pytest.approx(100 * np.hypot(0.02, 0.05), abs=0.01)
+    assert got.median_slope_pct == pytest.approx(100 * np.hypot(0.02, 0.05), abs=0.01)
     # the houses reach from 10 to 80 m east and 11 to 79 m north of the corner, and 12 m more are looked at
     west, east, south, north = 20 + 10 - 12, 20 + 80 + 12 - 1, 110 - 11 + 12 - 1, 110 - 79 - 12
-    assert got.ground.lowest_m == pytest.approx(100 + 0.02 * west + 0.05 * north, abs=1e-4)
-    assert got.ground.highest_m == pytest.approx(100 + 0.02 * east + 0.05 * south, abs=1e-4)
-    assert (got.ground.n_houses, got.ground.n_without) == (9, 0)
-    assert inputs.notes == got.notes == ()
+    assert got.lowest_m == pytest.approx(100 + 0.02 * west + 0.05 * north, abs=1e-4)
+    assert got.highest_m == pytest.approx(100 + 0.02 * east + 0.05 * south, abs=1e-4)
+    assert (got.n_houses, got.n_without) == (9, 0)
+    assert found.inputs.notes == found.notes == got.notes == ()
 
 
 def test_feet_read_as_metres_show_in_the_slope(look):
@@ -84,11 +87,11 @@ def test_a_surface_model_is_refused(look):
 def test_houses_without_elevation_are_counted(look):
     z = plane(130, 130)
     z[:, :50] = -9999.0  # the western column of lots
-    inputs, got = look(z)
+    found, got = look(z)
     (note,) = got.notes
     assert note.startswith("3 of 9 houses looked at have no elevation around them in elevation.tif")
-    assert (got.ground.n_houses, got.ground.n_without) == (9, 3)
-    assert inputs.notes == ()
+    assert (got.n_houses, got.n_without) == (9, 3)
+    assert found.inputs.notes == found.notes == ()
 
 
 def test_missing_elevation_away_from_every_house_is_not_worth_a_word(look):
@@ -98,9 +101,9 @@ def test_missing_elevation_away_from_every_house_is_not_worth_a_word(look):
     write_frame(parcels_frame(geometry=shapes).iloc[[0, 1, 3, 4, 8]], look.folder / "parcels.gpkg")
     z = plane(130, 130)
     z[:, 85:] = -9999.0
-    inputs, got = look(z)
-    assert inputs.notes == got.notes == ()
-    assert got.ground.n_houses == 4
+    found, got = look(z)
+    assert found.inputs.notes == found.notes == got.notes == ()
+    assert got.n_houses == 4
 
 
 @pytest.mark.parametrize(
@@ -119,23 +122,23 @@ def test_only_houses_on_lots_that_may_be_homes_are_looked_at(look, settings, n_h
     frame = gpd.GeoDataFrame(geometry=[*houses(), stray], crs="EPSG:26915")
     write_frame(frame, look.folder / "buildings.gpkg")
     _, got = look(plane(130, 130), settings=settings)
-    assert (got.ground.n_houses, got.ground.n_without) == (n_houses, 0)
-    assert (got.ground.median_slope_pct is None) == (n_houses == 0)
+    assert (got.n_houses, got.n_without) == (n_houses, 0)
+    assert (got.median_slope_pct is None) == (n_houses == 0)
 
 
 def test_the_surroundings_of_a_box_are_not_counted_as_outside(look):
     # the raster ends 5 m east of the first column of lots; the other columns are read, but only as surroundings
     z = plane(130, 130)[:, :55]
     box = (WEST_M + 1, SOUTH_M + 1, WEST_M + 20, SOUTH_M + 89)
-    inputs, got = look(z, bounds_m=box)
-    assert len(inputs.parcels) == 9
-    assert inputs.notes == got.notes == ()
-    assert got.ground.n_houses == 3
-    inputs, got = look(z)
-    (note,) = inputs.notes
+    found, got = look(z, bounds_m=box)
+    assert len(found.may_be_home) == 9
+    assert found.inputs.notes == found.notes == got.notes == ()
+    assert got.n_houses == 3
+    found, got = look(z)
+    (note,) = found.inputs.notes
     assert "3 of 9 parcels lie outside" in note
     assert "3 of 9 parcels reach beyond" in note
-    assert got.ground.n_without >= 3
+    assert got.n_without >= 3
 
 
 def test_a_dry_run_shows_the_ground(runner, tmp_path):

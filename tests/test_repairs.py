@@ -383,7 +383,8 @@ def test_houses_that_lot_lines_cut_are_told_unless_they_stand_in_rows():
 
     def told(move, width=10.0, n=50):
         houses = [shapely.box(20 * k + 5 + move, 10, 20 * k + 5 + move + width, 18) for k in range(n)]
-        return cut_houses_note(found.kept, np.array(houses, dtype=object), 40.0)
+        lots = found.kept.geometry.to_numpy()
+        return cut_houses_note(shapely.bounds(lots), lambda rows: lots[rows], np.array(houses, dtype=object), 40.0)
 
     assert told(0.0) == []
     assert told(5.3) == []

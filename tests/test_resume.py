@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import json
 import os
 import signal
@@ -9,6 +10,7 @@ import sqlite3
 import subprocess
 import sys
 import time
+from pathlib import Path
 
 import geopandas as gpd
 import pyarrow.parquet as pq
@@ -17,8 +19,8 @@ import shapely
 from made_lots import make_town_module, read_town
 from made_rain import hourly_rain
 
-from screening.batch import parts, run, tile_loop
-from screening.errors import OutputExistsError
+from screening.batch import part_folder, parts, run, tile_loop
+from screening.errors import OutputExistsError, ScreeningError
 from screening.params import load_params
 
 TILE = {"batch.tile_size_m": 100.0}
@@ -37,7 +39,7 @@ def undisturbed(town, tmp_path_factory):
     """The bytes of a run that nothing disturbs."""
     output = tmp_path_factory.mktemp("undisturbed") / "out.gpkg"
     run(load_params(town, TILE), output=output, jobs=1)
-    assert [path.name for path in output.parent.iterdir()] == ["out.gpkg"]
+    assert sorted(path.name for path in output.parent.iterdir()) == ["out.gpkg", "out.run.jsonl"]
     return output.read_bytes()
 
 
@@ -60,7 +62,7 @@ def broken_after(n_tiles, monkeypatch, params, output, **more):
         patched.setattr(tile_loop, "work", counted)
         with pytest.raises(Stopped):
             run(params, output=output, jobs=1, **more)
-    return sorted(path.name for path in parts.folder_of(output).glob("tile_*"))
+    return sorted(path.name for path in part_folder.folder_of(output).glob("tile_*"))
 
 
 def worked_on(monkeypatch):
@@ -68,9 +70,9 @@ def worked_on(monkeypatch):
     work = tile_loop.work
     names = []
 
-    def noted(task, *arguments):
-        names.append(parts.tile_name(task.tile))
-        return work(task, *arguments)
+    def noted(tile, *arguments):
+        names.append(parts.tile_name(tile))
+        return work(tile, *arguments)
 
     monkeypatch.setattr(tile_loop, "work", noted)
     return names
@@ -86,7 +88,7 @@ def test_a_broken_run_goes_on_and_ends_with_the_same_bytes(town, undisturbed, tm
     assert not set(again) & set(left)
     assert len(again) >= 3
     assert output.read_bytes() == undisturbed
-    assert [path.name for path in tmp_path.iterdir()] == ["out.gpkg"]
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["out.gpkg", "out.run.jsonl"]
 
 
 def test_what_is_left_is_not_lost_by_mistake(town, undisturbed, tmp_path, monkeypatch):
@@ -146,7 +148,7 @@ def test_a_changed_input_is_named_and_recomputed(town, tmp_path, monkeypatch, ca
 def test_a_damaged_part_is_computed_anew(damage, town, undisturbed, tmp_path, monkeypatch):
     output = tmp_path / "out.gpkg"
     left = broken_after(3, monkeypatch, load_params(town, TILE), output)
-    folder = parts.folder_of(output) / left[1]
+    folder = part_folder.folder_of(output) / left[1]
     file = next(iter(sorted(folder.glob("*.parquet"))))
     content = file.read_bytes()
     if damage == "flipped":
@@ -168,7 +170,7 @@ def test_a_damaged_part_is_computed_anew(damage, town, undisturbed, tmp_path, mo
 def test_parts_of_another_form_are_not_read(town, undisturbed, tmp_path, monkeypatch):
     output = tmp_path / "out.gpkg"
     left = broken_after(2, monkeypatch, load_params(town, TILE), output)
-    manifest = parts.folder_of(output) / "manifest.json"
+    manifest = part_folder.folder_of(output) / "manifest.json"
     content = json.loads(manifest.read_text(encoding="utf-8"))
     manifest.write_text(json.dumps({**content, "format": 999}), encoding="utf-8")
     again = worked_on(monkeypatch)
@@ -180,7 +182,7 @@ def test_parts_of_another_form_are_not_read(town, undisturbed, tmp_path, monkeyp
 def test_a_part_is_geoparquet(town, tmp_path, monkeypatch):
     output = tmp_path / "out.gpkg"
     left = broken_after(3, monkeypatch, load_params(town, TILE), output)
-    files = [path for name in left for path in (parts.folder_of(output) / name).glob("candidate_homes.parquet")]
+    files = [path for name in left for path in (part_folder.folder_of(output) / name).glob("candidate_homes.parquet")]
     homes = gpd.read_parquet(files[0])
     assert homes.crs.is_projected
     assert shapely.is_valid(homes.geometry.to_numpy()).all()
@@ -210,11 +212,11 @@ def test_a_tile_that_fails_twice_is_reported_and_the_rest_delivered(town, undist
     output = tmp_path / "out.gpkg"
     tried = []
 
-    def failing(task, *arguments):
-        if not tried or parts.tile_name(task.tile) == tried[0]:
-            tried.append(parts.tile_name(task.tile))
+    def failing(tile, *arguments):
+        if not tried or parts.tile_name(tile) == tried[0]:
+            tried.append(parts.tile_name(tile))
             raise MemoryError("too much")
-        return work(task, *arguments)
+        return work(tile, *arguments)
 
     with monkeypatch.context() as patched:
         patched.setattr(tile_loop, "work", failing)
@@ -265,7 +267,7 @@ def test_a_killed_run_goes_on(town, undisturbed, tmp_path):
         output.unlink(missing_ok=True)
     subprocess.run([*command, "--resume"], check=True, capture_output=True)
     assert output.read_bytes() == undisturbed
-    assert not parts.folder_of(output).exists()
+    assert not part_folder.folder_of(output).exists()
 
 
 @pytest.mark.slow
@@ -278,7 +280,7 @@ def test_a_worker_that_dies_is_survived(town, undisturbed, tmp_path):
     deadline = time.monotonic() + 60.0
     killed = False
     while not killed and time.monotonic() < deadline and process.poll() is None:
-        if len(list(parts.folder_of(output).glob("tile_*"))) >= 1:
+        if len(list(part_folder.folder_of(output).glob("tile_*"))) >= 1:
             children = subprocess.run(["pgrep", "-P", str(process.pid), "-f", "spawn_main"], check=False,
                                       capture_output=True, text=True).stdout.split()  # fmt: skip
             if children:
@@ -288,3 +290,98 @@ def test_a_worker_that_dies_is_survived(town, undisturbed, tmp_path):
     assert killed
     assert process.wait(timeout=180) == 0
     assert output.read_bytes() == undisturbed
+
+
+@pytest.mark.parametrize("name", ["holiday.jpg", "tile_12_7", "manifest.json"])
+def test_somebody_elses_folder_is_left_alone(name, town, tmp_path):
+    """A folder that only happens to have the name is neither used nor emptied, whatever is asked for."""
+    output = tmp_path / "out.gpkg"
+    theirs = part_folder.folder_of(output) / name
+    theirs.parent.mkdir()
+    theirs.write_text('{"name": "holiday"}', encoding="utf-8")
+    for more in ({}, {"overwrite": True}, {"resume": True}):
+        with pytest.raises(OutputExistsError, match=name):
+            run(load_params(town, TILE), output=output, jobs=1, **more)
+    assert theirs.read_text(encoding="utf-8") == '{"name": "holiday"}'
+    assert [path.name for path in theirs.parent.iterdir()] == [name]
+
+
+def test_a_file_in_the_place_of_the_folder_is_left_alone(town, tmp_path):
+    output = tmp_path / "out.gpkg"
+    part_folder.folder_of(output).write_text("mine", encoding="utf-8")
+    with pytest.raises(OutputExistsError, match="in the way"):
+        run(load_params(town, TILE), output=output, jobs=1, overwrite=True)
+    assert part_folder.folder_of(output).read_text(encoding="utf-8") == "mine"
+
+
+def test_what_somebody_puts_beside_the_parts_stays(town, undisturbed, tmp_path, monkeypatch):
+    output = tmp_path / "out.gpkg"
+    broken_after(2, monkeypatch, load_params(town, TILE), output)
+    note = part_folder.folder_of(output) / "note.txt"
+    note.write_text("do not lose", encoding="utf-8")
+    run(load_params(town, TILE), output=output, jobs=1, resume=True)
+    assert output.read_bytes() == undisturbed
+    assert note.read_text(encoding="utf-8") == "do not lose"
+    assert [path.name for path in note.parent.iterdir()] == ["note.txt"]
+
+
+def test_a_manifest_that_breaks_off_is_not_believed(town, undisturbed, tmp_path, monkeypatch):
+    output = tmp_path / "out.gpkg"
+    left = broken_after(2, monkeypatch, load_params(town, TILE), output)
+    manifest = part_folder.folder_of(output) / "manifest.json"
+    manifest.write_bytes(manifest.read_bytes()[:100])
+    again = worked_on(monkeypatch)
+    run(load_params(town, TILE), output=output, jobs=1, resume=True)
+    assert set(left) <= set(again)
+    assert output.read_bytes() == undisturbed
+
+
+def test_a_clock_that_is_set_back_changes_nothing(town, undisturbed, tmp_path, monkeypatch):
+    """Parts are judged by what is in them: neither old nor future dates of files count, nor the clock."""
+    output = tmp_path / "out.gpkg"
+    left = broken_after(3, monkeypatch, load_params(town, TILE), output)
+    for path in part_folder.folder_of(output).rglob("*"):
+        os.utime(path, (1e8, 1e8) if path.name < "m" else (4e9, 4e9))
+    again = worked_on(monkeypatch)
+    now = iter(range(2_000_000_000, 0, -3600))
+    monkeypatch.setattr(time, "time", lambda: next(now))
+    run(load_params(town, TILE), output=output, jobs=1, resume=True)
+    assert not set(left) & set(again)
+    assert output.read_bytes() == undisturbed
+
+
+@pytest.mark.parametrize("does_it", [True, False])
+def test_a_network_drive_that_stumbles_over_a_rename(does_it, town, undisturbed, tmp_path, monkeypatch):
+    """Every third rename of a part fails at first, or is done and reported as failed."""
+    real = Path.replace
+    calls = []
+
+    def stumbling(self, target):
+        if part_folder.folder_of(tmp_path / "out.gpkg") in self.parents:
+            calls.append(self.name)
+            if len(calls) % 3 == 1:
+                if does_it:
+                    real(self, target)
+                raise OSError(errno.EBUSY, "Device or resource busy")
+            time.sleep(0.01)
+        return real(self, target)
+
+    monkeypatch.setattr(Path, "replace", stumbling)
+    monkeypatch.setattr(parts, "RENAME_WAITS_S", (0.0, 0.0, 0.0))
+    run(load_params(town, TILE), output=tmp_path / "out.gpkg", jobs=1)
+    assert len(calls) > 5
+    assert (tmp_path / "out.gpkg").read_bytes() == undisturbed
+
+
+def test_a_folder_that_takes_no_parts_is_named(town, tmp_path, monkeypatch):
+    output = tmp_path / "out.gpkg"
+    real = os.mkdir
+
+    def refusing(path, *arguments, **more):
+        if str(path).endswith(".parts"):
+            raise OSError(errno.EROFS, "Read-only file system")
+        return real(path, *arguments, **more)
+
+    monkeypatch.setattr(os, "mkdir", refusing)
+    with pytest.raises(ScreeningError, match=r"out\.gpkg\.parts.*Read-only file system.*choose another output"):
+        run(load_params(town, TILE), output=output, jobs=1)

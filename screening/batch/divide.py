@@ -1,28 +1,31 @@
-"""Dividing a city into tiles: which parcels each tile owns, and what it has to see around them."""
+"""What a tile sees of a city that lies on disk: the parcels it owns, and everything around them that matters."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 
+import geopandas as gpd
 import numpy as np
 import numpy.typing as npt
 import shapely
 
+from screening.batch.stored import StoredLayer, read_street_names, write_layer
 from screening.pipeline import KeepAwayThings, TileInputs
-from screening.tiles import Tile, owners
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from pathlib import Path
 
-    import geopandas as gpd
-
+    from screening.batch.gather import CityOnDisk
     from screening.params import Params
     from screening.pipeline import TownWater
     from screening.raster import ElevationSource
+    from screening.tiles import Tile
 
 ObjectArray = npt.NDArray[Any]
 IntArray = npt.NDArray[np.int64]
+FloatArray = npt.NDArray[np.float64]
 
 NEAR_BUILDING_M = 30.0
 NEAR_LOT_M = 15.0
@@ -30,157 +33,174 @@ GARDEN_M = 30.0
 """Farther than any point of a garden lies from the end of its run: no allowed garden is that long."""
 
 
-@dataclass(frozen=True)
-class City:
-    """The cleaned city in working coordinates.
+@dataclass(frozen=True, kw_only=True)
+class Job:
+    """What every tile of a run needs to know; small enough to be sent with each.
 
     Attributes
     ----------
-    parcels : GeoDataFrame
-        Cleaned parcels with ``is_counted``: those the run gives an account of; others are only surroundings.
-    buildings : GeoDataFrame
-    downspouts : (k,) array of points
-    keep_away : tuple of KeepAwayThings
-    street_areas : (s,) array of polygons
-    elevation : ElevationSource
-    """
-
-    parcels: gpd.GeoDataFrame
-    buildings: gpd.GeoDataFrame
-    downspouts: ObjectArray
-    keep_away: tuple[KeepAwayThings, ...]
-    street_areas: ObjectArray
-    elevation: ElevationSource
-
-
-@dataclass(frozen=True)
-class TileTask:
-    """A tile before its elevation is read: all a worker needs."""
-
-    tile: Tile
-    parcels: gpd.GeoDataFrame
-    buildings: gpd.GeoDataFrame
-    downspouts: ObjectArray
-    keep_away: tuple[KeepAwayThings, ...]
-    street_areas: ObjectArray
-    elevation: ElevationSource
-    water: TownWater
-    window_m: tuple[float, float, float, float] | None
-    n_homes: int
-
-
-class Trees:
-    """Search trees over the city's layers, made once."""
-
-    def __init__(self, city: City, water: TownWater) -> None:
-        """Make the trees."""
-        self.parcels = shapely.STRtree(city.parcels.geometry.to_numpy())
-        self.buildings = shapely.STRtree(city.buildings.geometry.to_numpy())
-        self.downspouts = shapely.STRtree(city.downspouts)
-        self.keep_away = [shapely.STRtree(things.geometry) for things in city.keep_away]
-        self.street_areas = shapely.STRtree(city.street_areas)
-        self.soils = None if water.polygons is None else shapely.STRtree(water.polygons)
-
-
-def _hits(tree: shapely.STRtree, geometry: ObjectArray, distance_m: float = 0.0) -> IntArray:
-    """Rows of a tree whose boxes touch the geometries' boxes grown by a distance: all that may matter, and a few more.
-
-    What lies farther away is told apart by the stages; here exact distances would cost more than they save.
-    """
-    if len(geometry) == 0:
-        return np.empty(0, dtype=np.int64)
-    bounds = shapely.bounds(geometry) + np.array([-1.0, -1.0, 1.0, 1.0]) * distance_m
-    found = tree.query(shapely.box(*bounds.T))[1]
-    return np.unique(found).astype(np.int64)
-
-
-def tile_tasks(city: City, water: TownWater, params: Params) -> Iterator[TileTask]:
-    """Tasks of all tiles that own a parcel, in the order of the grid.
-
-    Parameters
-    ----------
-    city : City
+    city : CityOnDisk
     water : TownWater
+        Without the polygons of the soil map: they lie on disk as well.
+    has_soil_map : bool
     params : Params
+    folder : Path
+        Takes the tiles' parts.
+    """
+
+    city: CityOnDisk
+    water: TownWater
+    has_soil_map: bool
+    params: Params
+    folder: Path
+
+
+def job_of(city: CityOnDisk, water: TownWater, params: Params, folder: Path) -> Job:
+    """Lay the soil map down beside the city, and put together what the tiles need."""
+    has_soil_map = water.polygons is not None and water.polygon_soil is not None
+    if water.polygons is not None and water.polygon_soil is not None:
+        import pyarrow as pa  # noqa: PLC0415 - only here
+
+        write_layer(
+            city.folder,
+            "soils",
+            pa.array(shapely.to_wkb(water.polygons), type=pa.large_binary()),
+            shapely.bounds(water.polygons).reshape(-1, 4),
+            arrays={"soil": np.asarray(water.polygon_soil)},
+        )
+    bare = replace(water, polygons=None, polygon_soil=None)
+    return Job(city=city, water=bare, has_soil_map=has_soil_map, params=params, folder=folder)
+
+
+class Layers:
+    """The layers of a city on disk, opened."""
+
+    def __init__(self, folder: Path, n_keep_away: int, *, has_soil_map: bool) -> None:
+        """Open them."""
+        self.parcels = StoredLayer(folder, "parcels")
+        self.buildings = StoredLayer(folder, "buildings")
+        self.downspouts = StoredLayer(folder, "downspouts")
+        self.street_areas = StoredLayer(folder, "street_areas")
+        self.keep_away = [StoredLayer(folder, f"keep_away_{k}") for k in range(n_keep_away)]
+        self.soils = StoredLayer(folder, "soils") if has_soil_map else None
+        self.point = self.parcels.array("point")
+        self.street = read_street_names(folder)
+        self.is_counted = self.parcels.array("is_counted")
+
+    def owned(self, tile: Tile) -> IntArray:
+        """Rows of the parcels that a tile owns and the run gives an account of, in order of ``home_id``."""
+        # a point inside an outline lies in its box
+        rows = self.parcels.within(np.array(tile.bounds_m))
+        rows = rows[self.is_counted[rows]]
+        return self.parcels.in_order(rows[tile.owns(self.point[rows])])
+
+
+@lru_cache(maxsize=1)
+def open_layers(folder: Path, n_keep_away: int, *, has_soil_map: bool) -> Layers:
+    """Open the layers of a city once in a process."""
+    return Layers(folder, n_keep_away, has_soil_map=has_soil_map)
+
+
+def tile_inputs(job: Job, tile: Tile) -> TileInputs:
+    """Read what a tile sees.
 
     Notes
     -----
     A tile sees the buildings near its parcels, every lot these stand on, and once more the buildings on those lots and
     the lots under them: whether a building is divided along lot lines depends on what else stands on each lot.
     """
-    trees = Trees(city, water)
-    lots = city.parcels.geometry.to_numpy()
-    footprints = city.buildings.geometry.to_numpy()
-    owner = owners(lots, params.batch.tile_size_m)
-    counted = city.parcels["is_counted"].to_numpy(dtype=bool)
-    near_building = max(NEAR_BUILDING_M, 6.0 * city.elevation.cell_m)
-    near_lot = max(NEAR_LOT_M, 4.0 * city.elevation.cell_m)
-    reach = params.rules.max_run_m + GARDEN_M + params.overflow.max_trace_m + 6.0 * city.elevation.cell_m
-    rows_of = np.flatnonzero(counted)
-    tiles, member = np.unique(owner[rows_of], axis=0, return_inverse=True)
-    for k, (row, col) in enumerate(tiles):
-        own = rows_of[member.ravel() == k]
-        near = _hits(trees.buildings, lots[own], near_building)
-        lots_under = np.union1d(_hits(trees.parcels, footprints[near]), _hits(trees.parcels, lots[own], near_lot))
-        more = np.union1d(near, _hits(trees.buildings, lots[lots_under]))
-        seen = np.unique(np.concatenate([own, lots_under, _hits(trees.parcels, footprints[more])]))
-        parcels = city.parcels.iloc[seen].copy()
-        parcels["is_owned"] = np.isin(seen, own)
-        on_own = _hits(trees.buildings, lots[own])
-        window = None
-        if len(on_own):
-            x0, y0, x1, y1 = shapely.total_bounds(footprints[on_own])
-            window = (x0 - reach, y0 - reach, x1 + reach, y1 + reach)
-        around = lots[own]
-        yield TileTask(
-            Tile(int(row), int(col), params.batch.tile_size_m),
-            parcels.reset_index(drop=True),
-            city.buildings.iloc[more].reset_index(drop=True),
-            city.downspouts[_hits(trees.downspouts, footprints[more], params.roof.downspout_snap_m)],
-            tuple(
-                KeepAwayThings(
-                    things.kind,
-                    things.distance_m,
-                    things.geometry[_hits(tree, around, things.distance_m + near_lot)],
-                )
-                for things, tree in zip(city.keep_away, trees.keep_away, strict=True)
-            ),
-            city.street_areas[_hits(trees.street_areas, around, near_lot)],
-            city.elevation,
-            _near_soils(water, trees, around),
-            window,
-            len(own),
+    city, params = job.city, job.params
+    layers = open_layers(city.folder, len(city.keep_away), has_soil_map=job.has_soil_map)
+    lots, houses = layers.parcels, layers.buildings
+    cell_m = city.elevation.cell_m
+    near_building = max(NEAR_BUILDING_M, 6.0 * cell_m)
+    near_lot = max(NEAR_LOT_M, 4.0 * cell_m)
+    reach = params.rules.max_run_m + GARDEN_M + params.overflow.max_trace_m + 6.0 * cell_m
+    own = layers.owned(tile)
+    around = lots.bounds[own]
+    near = houses.hits(around, near_building)
+    lots_under = np.union1d(lots.hits(houses.bounds[near]), lots.hits(around, near_lot))
+    more = np.union1d(near, houses.hits(lots.bounds[lots_under]))
+    seen = np.unique(np.concatenate([own, lots_under, lots.hits(houses.bounds[more])]))
+    seen, more = lots.in_order(seen), houses.in_order(more)
+    on_own = houses.hits(around)
+    window = None
+    if len(on_own):
+        boxes = houses.bounds[on_own]
+        (x0, y0), (x1, y1) = boxes[:, :2].min(axis=0), boxes[:, 2:].max(axis=0)
+        window = (float(x0 - reach), float(y0 - reach), float(x1 + reach), float(y1 + reach))
+    parcels = parcels_frame(layers, seen, city)
+    parcels["is_owned"] = np.isin(seen, own)
+    buildings = gpd.GeoDataFrame(
+        {
+            "building_id": houses.text("building_id", more),
+            "building_type": houses.text("building_type", more),
+            "is_repaired": houses.array("is_repaired")[more],
+        },
+        geometry=houses.outlines(more),
+        crs=city.crs,
+    )
+    z, grid = _elevation(city.elevation, window)
+    water = job.water
+    if layers.soils is not None:
+        soils = layers.soils.in_order(layers.soils.hits(around))
+        water = replace(
+            water, polygons=layers.soils.outlines(soils), polygon_soil=np.asarray(layers.soils.array("soil")[soils])
         )
-
-
-def _near_soils(water: TownWater, trees: Trees, lots: ObjectArray) -> TownWater:
-    """The run's water with the part of the soil map that lies under some lots."""
-    if trees.soils is None or water.polygons is None or water.polygon_soil is None:
-        return water
-    rows = _hits(trees.soils, lots)
-    return replace(water, polygons=water.polygons[rows], polygon_soil=water.polygon_soil[rows])
-
-
-def tile_inputs(task: TileTask) -> TileInputs:
-    """Read the elevation of a tile and put its inputs together."""
-    source = task.elevation
-    z = np.empty((0, 0))
-    grid = np.array([source.x0_m, source.y0_m, 0.0, 0.0, source.cell_m])
-    west, south, east, north = source.bounds_m
-    window = task.window_m
-    if window is not None and window[0] < east and window[2] > west and window[1] < north and window[3] > south:
-        part = source.read(window)
-        z = part.z_m
-        grid[2] = round((source.y0_m - part.y0_m) / source.cell_m)
-        grid[3] = round((part.x0_m - source.x0_m) / source.cell_m)
     return TileInputs(
-        task.tile,
-        task.parcels,
-        task.buildings,
-        task.downspouts,
-        task.keep_away,
-        task.street_areas,
+        tile,
+        parcels,
+        buildings,
+        _shapes(layers.downspouts, houses.bounds[more], params.roof.downspout_snap_m),
+        tuple(
+            KeepAwayThings(kind, distance, _shapes(layer, around, distance + near_lot))
+            for (kind, distance), layer in zip(city.keep_away, layers.keep_away, strict=True)
+        ),
+        _shapes(layers.street_areas, around, near_lot),
         z,
         grid,
-        task.water,
+        water,
     )
+
+
+def parcels_frame(layers: Layers, rows: IntArray, city: CityOnDisk) -> gpd.GeoDataFrame:
+    """Cleaned parcels of some rows."""
+    lots = layers.parcels
+    text = ("parcel_id", "address", "land_use", "ground_code")
+    flags = ("is_repaired", "n_features", "n_units", "n_joined", "is_stack", "is_overlapped")
+    return gpd.GeoDataFrame(
+        {
+            **{name: lots.text(name, rows) for name in text},
+            "street": layers.street[lots.array("street")[rows]],
+            **{name: np.asarray(lots.array(name)[rows]) for name in flags},
+            "home_id": lots.text("home_id", rows),
+            "is_counted": np.asarray(layers.is_counted[rows]),
+        },
+        geometry=lots.outlines(rows),
+        crs=city.crs,
+    )
+
+
+def own_parcels(job: Job, tile: Tile) -> gpd.GeoDataFrame:
+    """Cleaned parcels that a tile owns and the run gives an account of."""
+    layers = open_layers(job.city.folder, len(job.city.keep_away), has_soil_map=job.has_soil_map)
+    return parcels_frame(layers, layers.owned(tile), job.city)
+
+
+def _shapes(layer: StoredLayer, boxes: FloatArray, distance_m: float) -> ObjectArray:
+    """Shapes of a layer near some boxes."""
+    return layer.outlines(layer.in_order(layer.hits(boxes, distance_m)))
+
+
+def _elevation(
+    source: ElevationSource, window: tuple[float, float, float, float] | None
+) -> tuple[FloatArray, FloatArray]:
+    """Elevation in a window and where it lies in the whole raster; nothing where it lies off it."""
+    grid = np.array([source.x0_m, source.y0_m, 0.0, 0.0, source.cell_m])
+    west, south, east, north = source.bounds_m
+    if window is None or not (window[0] < east and window[2] > west and window[1] < north and window[3] > south):
+        return np.empty((0, 0)), grid
+    part = source.read(window)
+    grid[2] = round((source.y0_m - part.y0_m) / source.cell_m)
+    grid[3] = round((part.x0_m - source.x0_m) / source.cell_m)
+    return part.z_m, grid

@@ -47,17 +47,25 @@ class GardenFigures(NamedTuple):
     likely_m3_y: np.ndarray
 
 
-def garden_figures(gardens: pa.Table, downspouts: pa.Table, run: RunWater, params: Params) -> GardenFigures:
-    """Take the figures out of the gardens' table."""
+def garden_columns(params: Params) -> list[str]:
+    """Columns of the gardens that `garden_figures` needs."""
+    names = ["storage_area_m2", "ponding_depth_mm", "treated_roof_m2", "treated_roof_gable_m2", "all_likely_m3_y"]
+    return [*names, "soil_class", *(["garden_id"] if params.barrel.is_upstream else [])]
+
+
+def garden_figures(gardens: pa.Table, downspouts: pa.Table | None, run: RunWater, params: Params) -> GardenFigures:
+    """Take the figures out of the gardens' table; downspouts are needed only where barrels stand below them."""
     soil_of = {one.name: k for k, one in enumerate(run.water.town.classes)}
-    row_of = {name: k for k, name in enumerate(gardens["garden_id"].to_pylist())}
+    soil = gardens["soil_class"].combine_chunks().dictionary_encode()
+    number = np.array([soil_of[name] for name in soil.dictionary.to_pylist()], dtype=np.int64)
 
     def column(name: str) -> np.ndarray:
         """A column of the gardens."""
         return np.ascontiguousarray(gardens[name].to_numpy(), dtype=float)
 
     barrel = np.zeros(gardens.num_rows)
-    if params.barrel.is_upstream:
+    if params.barrel.is_upstream and downspouts is not None:
+        row_of = {name: k for k, name in enumerate(gardens["garden_id"].to_pylist())}
         served = [row_of.get(name, -1) for name in downspouts["garden_id"].to_pylist()]
         roof = downspouts["roof_area_m2"].to_numpy() * params.roof.connection_likely_frac
         at = np.array(served, dtype=np.int64)
@@ -68,7 +76,7 @@ def garden_figures(gardens: pa.Table, downspouts: pa.Table, run: RunWater, param
         column("ponding_depth_mm"),
         column("treated_roof_m2"),
         column("treated_roof_gable_m2"),
-        np.array([soil_of[name] for name in gardens["soil_class"].to_pylist()], dtype=np.int64),
+        number[np.asarray(soil.indices)],
         barrel,
         column("all_likely_m3_y"),
     )

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
+import pandas as pd
 import shapely
 
 from screening.clean import Surroundings
@@ -12,12 +13,16 @@ from screening.notes import Note
 from screening.overflow import DRAINAGE_KINDS
 
 if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping
+
     import geopandas as gpd
     import numpy.typing as npt
 
-    from screening.clean import CleanBuildings, CleanParcels
     from screening.params import Params
     from screening.read import CityInputs
+
+    ObjectArray = npt.NDArray[Any]
+    BoolArray = npt.NDArray[np.bool_]
 
 HOUSES_LOOKED_AT: Final = 400
 FEWEST_HOUSES: Final = 30
@@ -27,26 +32,39 @@ MANY_CUT_FRAC: Final = 0.20
 this [m]; the part of them from which it is told (program defaults)."""
 
 
-def repair_counts(inputs: CityInputs, parcels: CleanParcels, buildings: CleanBuildings) -> dict[str, int]:
-    """Number of features by input and code of what was put right in them, in alphabetical order; none with 0."""
-    counts = dict(inputs.repairs)
-    for role, found in (("parcels", parcels.repairs), ("buildings", buildings.repairs)):
+def repair_counts(read: Mapping[str, int], parcels: Mapping[str, int], buildings: Mapping[str, int]) -> dict[str, int]:
+    """Number of features by input and code of what was put right in them, in alphabetical order; none with 0.
+
+    Parameters
+    ----------
+    read : mapping of str to int
+        By input and code, from the reading.
+    parcels, buildings : mapping of str to int
+        By code, from the cleaning.
+    """
+    counts = dict(read)
+    for role, found in (("parcels", parcels), ("buildings", buildings)):
         for code, n in found.items():
             key = f"{role}.{code}"
             # what can't be read comes to the cleaning as an outline that is missing
-            counts[key] = n - counts.get(f"{role}.outline_unusable", 0) if code == "geometry_missing" else n
+            counts[key] = n - read.get(f"{role}.outline_unusable", 0) if code == "geometry_missing" else n
             if code == "outline_unusable":
-                counts[key] = n + inputs.repairs.get(key, 0)
+                counts[key] = n + read.get(key, 0)
     return {key: counts[key] for key in sorted(counts) if counts[key] > 0}
+
+
+def houses_among(building_type: ObjectArray, area_m2: npt.NDArray[np.float64], params: Params) -> BoolArray:
+    """Which buildings count as houses: by their kind where the run file names kinds, else by their area [m2]."""
+    if params.homes.principal_values:
+        kinds = pd.Series(building_type, dtype=object)
+        return np.asarray(kinds.isin(params.homes.principal_values), dtype=bool)
+    return np.asarray(area_m2 >= params.homes.min_principal_area_m2)
 
 
 def surroundings(inputs: CityInputs, buildings: gpd.GeoDataFrame, params: Params) -> Surroundings:
     """What parcels are compared with, to tell lots from streets, water, and units on common ground."""
     footprints = buildings.geometry.to_numpy()
-    if params.homes.principal_values:
-        is_house = buildings["building_type"].isin(params.homes.principal_values).to_numpy(dtype=bool)
-    else:
-        is_house = shapely.area(footprints) >= params.homes.min_principal_area_m2
+    is_house = houses_among(buildings["building_type"].to_numpy(dtype=object), shapely.area(footprints), params)
     water = [things.geometry for things in inputs.keep_away if things.kind in DRAINAGE_KINDS]
     return Surroundings(
         footprints[is_house],
@@ -56,9 +74,8 @@ def surroundings(inputs: CityInputs, buildings: gpd.GeoDataFrame, params: Params
     )
 
 
-def repair_notes(cleaned: CleanParcels) -> list[Note]:
+def repair_notes(n: Mapping[str, int]) -> list[Note]:
     """Sentences about repairs of parcels that change which lots are judged."""
-    n = cleaned.repairs
     said = (
         (
             "road_among_lots",
@@ -76,13 +93,20 @@ def repair_notes(cleaned: CleanParcels) -> list[Note]:
     return [Note(text.format(f"{n[code]:,}"), code, "parcels") for code, text in said if n[code]]
 
 
-def cut_houses_note(parcels: gpd.GeoDataFrame, houses: npt.NDArray[Any], least_house_m2: float) -> list[Note]:
+def cut_houses_note(
+    boxes: npt.NDArray[np.float64],
+    outlines: Callable[[npt.NDArray[np.int64]], ObjectArray],
+    houses: ObjectArray,
+    least_house_m2: float,
+) -> list[Note]:
     """Say that lot lines cut many houses that are no row houses; nothing is moved.
 
     Parameters
     ----------
-    parcels : GeoDataFrame
-        Cleaned parcels with ``ground_code``.
+    boxes : (n, 4) array
+        Of the lots; streets and water are none [m].
+    outlines : callable
+        Gives the outlines of some lots [m].
     houses : (n,) array of polygons
         Buildings that count as houses, in a fixed order [m].
     least_house_m2 : float
@@ -92,7 +116,8 @@ def cut_houses_note(parcels: gpd.GeoDataFrame, houses: npt.NDArray[Any], least_h
         return []
     even = np.unique(np.linspace(0, len(houses) - 1, min(HOUSES_LOOKED_AT, len(houses))).astype(np.int64))
     core = shapely.buffer(houses[even], -CUT_DEPTH_M, quad_segs=1)
-    lots = parcels.geometry.to_numpy()[parcels["ground_code"].isna().to_numpy(dtype=bool)]
+    near = np.unique(shapely.STRtree(core).query(shapely.box(*boxes.T))[0])
+    lots = outlines(near)
     house, lot = shapely.STRtree(lots).query(core, predicate="intersects")
     n_lots = np.bincount(house, minlength=len(even))
     several = n_lots[house] > 1

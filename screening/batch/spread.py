@@ -13,6 +13,7 @@ from screening.batch.water import table_rates, yield_table
 from screening.ranking import rank_homes
 
 if TYPE_CHECKING:
+    import numpy.typing as npt
     import pyarrow as pa
 
     from screening.batch.water import RunWater
@@ -46,7 +47,12 @@ class TownSpread(NamedTuple):
 
 
 def spread_town(
-    homes: pd.DataFrame, gardens: pa.Table, downspouts: pa.Table, run: RunWater, params: Params
+    homes: pd.DataFrame,
+    home: npt.NDArray[np.int64],
+    gardens: pa.Table,
+    downspouts: pa.Table | None,
+    run: RunWater,
+    params: Params,
 ) -> TownSpread:
     """Follow every cause of uncertainty to homes, streets, districts and the total.
 
@@ -54,14 +60,16 @@ def spread_town(
     ----------
     homes : DataFrame
         The candidates of all tiles, with ``street`` and ``district``.
-    gardens, downspouts : Table
-        Their gardens and downspouts.
+    home : (g,) int array
+        Row of the home of each garden.
+    gardens : Table
+        Columns of the gardens that `garden_columns` names.
+    downspouts : Table or None
+        Downspouts, where barrels stand below them.
     run : RunWater
     params : Params
     """
     town = run.water.town
-    row_of = pd.Series(np.arange(len(homes)), index=homes["home_id"])
-    home = row_of.loc[gardens["home_id"].to_pylist()].to_numpy().astype(np.int64)
     figures = garden_figures(gardens, downspouts, run, params)
     likely = likely_volumes_m3_y(figures, run, params)
     homes = homes.assign(all_likely_m3_y=np.bincount(home, weights=likely, minlength=len(homes)))

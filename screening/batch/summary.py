@@ -2,12 +2,8 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
-
-import pyarrow as pa
-import pyarrow.compute as pc
 
 from screening.batch.parts import tile_name
 
@@ -15,11 +11,11 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
     from pathlib import Path
 
-    from screening.batch.divide import TileTask
-    from screening.batch.prepare import Prepared
-    from screening.batch.spread import TownSpread
+    from screening.batch.gather import Gathered
+    from screening.batch.merge import Merged
+    from screening.tiles import Tile
 
-_HOME_COLUMNS = [
+HOME_COLUMNS = [
     "rank",
     "home_id",
     "address",
@@ -32,7 +28,7 @@ _HOME_COLUMNS = [
     "confidence_frac",
 ]
 _STREET_COLUMNS = ["street", "n_candidates", "n_gardens", "diverted_m3_y"]
-_N_BEST = 5
+N_BEST = 5
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -88,26 +84,17 @@ class RunSummary:
 
 
 def summarize(
-    layers: Mapping[str, pa.Table],
-    spread: TownSpread | None,
-    prepared: Prepared,
-    output: Path,
-    notes: list[str],
-    failed: list[tuple[TileTask, str]],
+    merged: Merged, gathered: Gathered, output: Path, notes: list[str], failed: list[tuple[Tile, str]]
 ) -> RunSummary:
     """Counts and totals of the merged layers; every feature has to be counted exactly once."""
-    homes, others, streets = layers["candidate_homes"], layers["other_parcels"], layers["streets"]
-    n_homes, n_others = homes.num_rows, others.num_rows
-    n_read = prepared.n_counted_features
+    layers, spread = merged.layers, merged.spread
+    n_homes, n_others = layers["candidate_homes"].num_rows, layers["other_parcels"].num_rows
+    n_read = gathered.n_features
     n_merged = n_read - n_homes - n_others
-    counted = prepared.city.parcels["is_counted"].to_numpy(dtype=bool)
-    expected = int((prepared.city.parcels["n_features"].to_numpy()[counted] - 1).sum())
+    expected = len(gathered.merged)
     if not n_merged == expected == layers["merged_parcels"].num_rows:
         msg = f"{n_read} parcels were read, but {n_homes} + {n_others} + {expected} are accounted for"
         raise AssertionError(msg)
-    reasons = [
-        (str(entry["values"]), int(entry["counts"])) for entry in pc.value_counts(others["reason_code"]).to_pylist()
-    ]
 
     def total(column: str) -> float:
         return float(spread.total[column].iloc[0]) if spread is not None else 0.0
@@ -119,23 +106,22 @@ def summarize(
         n_other_parcels=n_others,
         n_parcels_merged=n_merged,
         n_gardens=layers["gardens"].num_rows,
-        reasons=dict(sorted(reasons, key=lambda entry: (-entry[1], entry[0]))),
+        reasons=dict(sorted(merged.reasons.items(), key=lambda entry: (-entry[1], entry[0]))),
         diverted_m3_y=total("diverted_m3_y"),
         diverted_low_m3_y=total("diverted_low_m3_y"),
         diverted_high_m3_y=total("diverted_high_m3_y"),
-        runoff_roof_m3_y=float(homes["runoff_roof_m3_y"].to_numpy().sum()) if n_homes else 0.0,
+        runoff_roof_m3_y=merged.runoff_roof_m3_y,
         cause_frac={} if spread is None else spread.cause_frac,
-        best_homes=tuple(homes.slice(0, _N_BEST).select(_HOME_COLUMNS).to_pylist()),
-        best_streets=tuple(streets.slice(0, _N_BEST).select(_STREET_COLUMNS).to_pylist()),
-        failed_tiles=tuple(f"{tile_name(task.tile)}: {reason}" for task, reason in failed),
+        best_homes=merged.best_homes,
+        best_streets=tuple(layers["streets"].slice(0, N_BEST).select(_STREET_COLUMNS).to_pylist()),
+        failed_tiles=told(failed),
         seconds=0.0,
         notes=tuple(notes),
-        repairs=prepared.repairs,
-        flagged=_flagged(homes),
+        repairs=gathered.repairs,
+        flagged=merged.flagged,
     )
 
 
-def _flagged(homes: pa.Table) -> dict[str, int]:
-    """Number of candidates by flag, in alphabetical order."""
-    found = Counter(code for flags in homes["flags"].to_pylist() if flags for code in flags.split(";"))
-    return dict(sorted(found.items()))
+def told(failed: list[tuple[Tile, str]]) -> tuple[str, ...]:
+    """Failed tiles in words."""
+    return tuple(f"{tile_name(tile)}: {reason}" for tile, reason in failed)

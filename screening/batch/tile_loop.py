@@ -7,20 +7,20 @@ import logging
 import multiprocessing
 import os
 import signal
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, Future, ProcessPoolExecutor, wait
 from contextlib import contextmanager
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Protocol
 
-from screening.batch.divide import TileTask, tile_tasks
-from screening.batch.parts import PartFolder, tile_name
-from screening.batch.work import kernels_are_compiled, start_worker, work
+from screening.batch.parts import tile_name
+from screening.batch.work import Done, kernels_are_compiled, start_worker, work
 from screening.errors import ScreeningError
 
 if TYPE_CHECKING:
-    from screening.batch.prepare import Prepared
-    from screening.params import Params
-    from screening.pipeline import TownWater
+    from screening.batch.divide import Job
+    from screening.batch.part_folder import PartFolder
+    from screening.batch.run_log import RunLog
+    from screening.tiles import Tile
 
 logger = logging.getLogger(__name__)
 
@@ -28,6 +28,11 @@ Progress = Callable[[int, int, str], None]
 
 AHEAD = 2
 """Tasks that wait for each worker beside the one it has: none idles, and few tiles are in memory."""
+
+_NOT_SHARED = (
+    "a worker has written its tile where this machine doesn't see it: put the output on a drive that all machines "
+    "share, under the same path."
+)
 
 ATTEMPTS = 2
 """How often a tile is tried."""
@@ -42,13 +47,13 @@ class Workers:
         self._others = set(multiprocessing.active_children())
         self._pool = _new_pool(jobs) if jobs > 1 else None
 
-    def submit(self, task: TileTask, params: Params, folder: PartFolder) -> Future[str]:
+    def submit(self, tile: Tile, job: Job) -> Future[Done]:
         """Give a tile to a worker, or screen it here."""
         if self._pool is not None:
-            return self._pool.submit(work, task, params, folder.path)
-        future: Future[str] = Future()
+            return self._pool.submit(work, tile, job)
+        future: Future[Done] = Future()
         try:
-            future.set_result(work(task, params, folder.path))
+            future.set_result(work(tile, job))
         except Exception as error:  # noqa: BLE001 - told apart where the results are taken
             future.set_exception(error)
         return future
@@ -69,10 +74,27 @@ class Workers:
                 process.terminate()
 
 
+class Crew(Protocol):
+    """Whoever screens tiles: processes of this machine, or of a cluster."""
+
+    jobs: int
+
+    def submit(self, tile: Tile, job: Job) -> Future[Done]:
+        """Give a tile to a worker."""
+        ...
+
+    def begin_anew(self) -> None:
+        """Go on after workers have died."""
+        ...
+
+    def end(self, *, at_once: bool) -> None:
+        """Send the workers home."""
+        ...
+
+
 @contextmanager
-def workers(jobs: int) -> Iterator[Workers]:
-    """Worker processes, which start while the inputs are still looked at."""
-    crew = Workers(jobs)
+def at_work(crew: Crew) -> Iterator[Crew]:
+    """Workers that are sent home at the end, however it comes."""
     try:
         yield crew
     except BaseException:
@@ -109,24 +131,25 @@ def _interrupts_held_back() -> Iterator[None]:
 
 
 def screen_tiles(
-    crew: Workers, prepared: Prepared, water: TownWater, params: Params, folder: PartFolder, say: Progress
-) -> list[tuple[TileTask, str]]:
+    crew: Crew, tiles: Sequence[tuple[Tile, int]], job: Job, folder: PartFolder, log: RunLog, say: Progress
+) -> list[tuple[Tile, str]]:
     """Screen every tile that has no part yet.
 
     Parameters
     ----------
-    crew : Workers
-    prepared : Prepared
-    water : TownWater
-    params : Params
+    crew : Crew
+    tiles : sequence of (Tile, int)
+        Tiles with their number of homes.
+    job : Job
     folder : PartFolder
         Takes the parts; tiles that are there are left alone.
+    log : RunLog
     say : callable
         Called with homes done, homes in all, and what is being done.
 
     Returns
     -------
-    list of (TileTask, str)
+    list of (Tile, str)
         Tiles that failed twice, and why.
 
     Raises
@@ -134,61 +157,72 @@ def screen_tiles(
     ScreeningError
         If the disk is full, or an input can't be read any more.
     """
-    total = int(prepared.city.parcels["is_counted"].sum())
-    text = "screening" if kernels_are_compiled() else "compiling the kernels, on the first run only"
-    say(0, total, text)
-    done = 0
-    failed: list[tuple[TileTask, str]] = []
-    again: list[TileTask] = []
-    running: dict[Future[str], TileTask] = {}
+    total = sum(n_homes for _, n_homes in tiles)
+    homes = dict(tiles)
+    done = sum(n_homes for tile, n_homes in tiles if tile_name(tile) in folder.done)
+    say(done, total, "screening" if kernels_are_compiled() else "compiling the kernels, on the first run only")
+    failed: list[tuple[Tile, str]] = []
+    again: list[Tile] = []
+    running: dict[Future[Done], Tile] = {}
 
-    def take(finished: set[Future[str]], tries: int) -> None:
+    def take(finished: set[Future[Done]], tries: int) -> None:
         """Take results; what failed is tried again, or given up after so many tries."""
         nonlocal done
         broken = False
         for future in finished:
-            task = running.pop(future)
+            tile = running.pop(future)
             try:
-                folder.done.add(future.result())
-                done += task.n_homes
+                result = future.result()
+                _require_part(folder, result.name)
+                folder.done.add(result.name)
+                done += homes[tile]
+                log.say(
+                    tile=result.name, n_homes=homes[tile], seconds=result.seconds, memory_mib=result.peak_memory_mib
+                )
             except ScreeningError:
                 raise
             except BrokenExecutor:
                 # one of the tiles at work has killed its worker, and all others with it: which, shows one by one
                 broken = True
-                again.append(task)
+                again.append(tile)
             except Exception as error:
-                _raise_if_disk_is_full(error)
-                logger.warning("Tile %s failed.", tile_name(task.tile), exc_info=error)
+                raise_if_disk_is_full(error)
+                logger.warning("Tile %s failed.", tile_name(tile), exc_info=error)
                 if tries < ATTEMPTS:
-                    again.append(task)
+                    again.append(tile)
                 else:
-                    failed.append((task, f"{type(error).__name__}: {error}"))
+                    failed.append((tile, f"{type(error).__name__}: {error}"))
         if broken:
             again.extend(running.values())
             running.clear()
             crew.begin_anew()
         say(done, total, "screening")
 
-    for task in tile_tasks(prepared.city, water, params):
-        if tile_name(task.tile) in folder.done:
-            done += task.n_homes
+    # the largest first, so that in the end no worker waits long for another
+    for tile, _ in sorted(tiles, key=lambda one: -one[1]):
+        if tile_name(tile) in folder.done:
             continue
-        running[crew.submit(task, params, folder)] = task
+        running[crew.submit(tile, job)] = tile
         if len(running) >= crew.jobs * (1 + AHEAD) or crew.jobs == 1:
             take(wait(running, return_when=FIRST_COMPLETED).done, 1)
     while running:
         take(wait(running, return_when=FIRST_COMPLETED).done, 1)
-    for task in again:
+    for tile in again:
         again = []
-        future = crew.submit(task, params, folder)
-        running[future] = task
+        future = crew.submit(tile, job)
+        running[future] = tile
         take({next(iter(wait([future]).done))}, ATTEMPTS)
         failed.extend((lost, "its worker process died; there may be too little memory") for lost in again)
     return failed
 
 
-def _raise_if_disk_is_full(error: Exception) -> None:
+def _require_part(folder: PartFolder, name: str) -> None:
+    """Refuse a part that this machine can't see."""
+    if not (folder.path / name).is_dir():
+        raise ScreeningError(_NOT_SHARED)
+
+
+def raise_if_disk_is_full(error: Exception) -> None:
     """Say that a part found no room: no other will."""
     if isinstance(error, OSError) and error.errno in {errno.ENOSPC, errno.EDQUOT}:
         msg = "The disk is full: make room, and go on with --resume."

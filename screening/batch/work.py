@@ -3,17 +3,27 @@
 from __future__ import annotations
 
 import gc
+import time
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from screening.batch.divide import tile_inputs
+from screening.batch.memory import peak_memory_mib
 from screening.batch.parts import tile_name, write_part
 from screening.kernels.city import place_all
 from screening.pipeline import screen_tile
 
 if TYPE_CHECKING:
-    from screening.batch.divide import TileTask
-    from screening.params import Params
+    from screening.batch.divide import Job
+    from screening.tiles import Tile
+
+
+class Done(NamedTuple):
+    """A finished tile: its name, how long it took [s], and the most memory its process has had [MiB]."""
+
+    name: str
+    seconds: float
+    peak_memory_mib: float | None
 
 
 def kernels_are_compiled() -> bool:
@@ -28,7 +38,8 @@ def start_worker() -> None:
     gc.disable()
 
 
-def work(task: TileTask, params: Params, folder: Path) -> str:
-    """Screen one tile, write its part into the folder, and return its name: what a worker runs."""
-    write_part(folder, screen_tile(tile_inputs(task), params))
-    return tile_name(task.tile)
+def work(tile: Tile, job: Job) -> Done:
+    """Screen one tile and write its part into the job's folder: what a worker runs."""
+    begin = time.perf_counter()
+    write_part(job.folder, screen_tile(tile_inputs(job, tile), job.params))
+    return Done(tile_name(tile), time.perf_counter() - begin, peak_memory_mib())

@@ -10,8 +10,7 @@ import shapely
 from affine import Affine
 from rasterio.features import rasterize
 
-from screening.batch.divide import City
-from screening.batch.prepare import look_at_ground as look_as_the_run_does
+from screening.batch.prepare import even_sample, look_around_houses
 from screening.checks.remnants import Remnants
 from screening.checks.words import count, do
 
@@ -24,6 +23,7 @@ if TYPE_CHECKING:
     from screening.checks.lots import CleanLots
     from screening.checks.seen import Seen
     from screening.clean import CleanBuildings
+    from screening.params import Params
     from screening.raster import ElevationSource, ElevationWindow
 
     ObjectArray = npt.NDArray[np.object_]
@@ -72,10 +72,8 @@ def look_at_ground(seen: Seen, lots: CleanLots | None, buildings: CleanBuildings
     if source is None or lots is None:
         return
     if buildings is not None:
-        kept = lots.cleaned.kept.assign(is_counted=True)
-        none = np.empty(0, dtype=object)
         with findings.catching("elevation"):
-            ground = look_as_the_run_does(City(kept, buildings.kept, none, (), none, source), seen.params)
+            ground = look_around_houses(_sample_of_houses(lots, buildings, seen.params), source, seen.params)
             for note in ground.notes:
                 if not (seen.unit_is_assumed and getattr(note, "code", "") == "slope_doubtful"):
                     findings.tell_note(note)
@@ -95,6 +93,18 @@ def look_at_ground(seen: Seen, lots: CleanLots | None, buildings: CleanBuildings
         _tell(seen, source, lots, sums, findings)
         if remnants is not None:
             remnants.tell(source.name, findings)
+
+
+def _sample_of_houses(lots: CleanLots, buildings: CleanBuildings, params: Params) -> ObjectArray:
+    """Outlines of some buildings as large as a house that stand where a home may be: those that a run looks at."""
+    footprints = buildings.kept.geometry.to_numpy()
+    may_be_home = np.ones(len(lots.geometry), dtype=bool)
+    if params.homes.land_use:
+        may_be_home = lots.cleaned.kept["land_use"].isin(params.homes.land_use).to_numpy(dtype=bool)
+    large = np.flatnonzero(shapely.area(footprints) >= params.homes.min_principal_area_m2)
+    tree = shapely.STRtree(shapely.point_on_surface(footprints[large]))
+    large = large[np.unique(tree.query(lots.geometry[may_be_home], predicate="intersects")[1])]
+    return footprints[large[even_sample(len(large))]] if len(large) else np.empty(0, dtype=object)
 
 
 def _reach(source: ElevationSource, lots: CleanLots, findings: Findings) -> None:

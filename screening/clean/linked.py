@@ -44,6 +44,8 @@ def find_linked(
     """
     n = len(outline)
     host = np.arange(n, dtype=np.int64)
+    if pd.isna(linked_lot).all():
+        return host
     named = np.isin(parcel_id.astype(str), pd.unique(linked_lot[~pd.isna(linked_lot)]).astype(str)) & ~pd.isna(
         parcel_id
     )

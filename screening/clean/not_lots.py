@@ -97,10 +97,9 @@ def find_not_lots(
             width = 2.0 * area[rows] / perimeter[rows]
             alone = rows[(length[rows] >= LONG_ALONE) & (width <= WIDEST_ALONE_M) & pd.isna(found[rows])]
             found[alone[_n_neighbours(outline, alone) >= NEIGHBOURS_ALONE]] = STREET
-    words = kind.astype(str)
-    known = ~pd.isna(kind)
-    found[known & np.isin(words, params.street_values)] = STREET
-    found[known & np.isin(words, params.water_values)] = WATER
+    words = pd.Series(kind, dtype=object)
+    found[words.isin(params.street_values).to_numpy(dtype=bool)] = STREET
+    found[words.isin(params.water_values).to_numpy(dtype=bool)] = WATER
     return found
 
 

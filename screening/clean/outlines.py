@@ -1,4 +1,4 @@
-"""Outlines of parcels and buildings: repaired, in an order of their own, told apart, and named."""
+"""Outlines of parcels and buildings: repaired, and named."""
 
 from __future__ import annotations
 
@@ -10,9 +10,12 @@ import pandas as pd
 import shapely
 
 if TYPE_CHECKING:
-    import geopandas as gpd
+    from collections.abc import Callable
 
 ObjectArray = npt.NDArray[Any]
+FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
+BoolArray = npt.NDArray[np.bool_]
 
 MAX_AREA_CHANGE_FRAC = 0.01
 """A repair that changes the area by more is no repair: nobody knows which outline was meant."""
@@ -54,43 +57,37 @@ def repair(geometry: ObjectArray) -> tuple[ObjectArray, npt.NDArray[np.bool_], n
     return out, is_repaired, is_unusable
 
 
-def unique_ids(ids: ObjectArray, geometry: ObjectArray, prefix: str) -> ObjectArray:
+def unique_ids(ids: ObjectArray, points: Callable[[IntArray], FloatArray], prefix: str) -> ObjectArray:
     """Unique text ids: the given ones, numbered where they repeat, made from the place where null.
 
     Rows have to stand in their final order. A repeated id keeps its first row's name; the next are ``id~2``,
     ``id~3``. A null id becomes the prefix and the whole metres of a point inside the outline.
+
+    Parameters
+    ----------
+    ids : (n,) array of str or None
+    points : callable
+        Gives the points (k, 2) of some rows [m].
+    prefix : str
     """
     names = np.array(ids, dtype=object)
     null = np.flatnonzero(pd.isna(names))
     if len(null):
-        point = shapely.point_on_surface(geometry[null])
-        names[null] = [
-            f"{prefix}{x:.0f}-{y:.0f}" for x, y in zip(shapely.get_x(point), shapely.get_y(point), strict=True)
-        ]
-    taken = set(names.tolist())
-    counts = pd.Series(names).groupby(names).cumcount().to_numpy()
-    for i in np.flatnonzero(counts):
-        k = int(counts[i]) + 1
-        while f"{names[i]}~{k}" in taken:
-            k += 1
-        names[i] = f"{names[i]}~{k}"
-        taken.add(names[i])
+        names[null] = [f"{prefix}{x:.0f}-{y:.0f}" for x, y in points(null)]
+    repeated = pd.Series(names, dtype=object).duplicated().to_numpy()
+    if repeated.any():
+        _number_repeated(names, repeated)
     return names
 
 
-def in_fixed_order(frame: gpd.GeoDataFrame, keys: list[str]) -> gpd.GeoDataFrame:
-    """Sort by text keys (null last), then by place, area and outline, so that the file's order does not matter."""
-    normal = shapely.normalize(frame.geometry.to_numpy())
-    bounds = shapely.bounds(normal)
-    helper = pd.DataFrame({key: frame[key].to_numpy() for key in keys})
-    for k in range(4):
-        helper[f"bound{k}"] = bounds[:, k]
-    helper["outline"] = shapely.to_wkb(normal)
-    order = helper.sort_values(list(helper.columns), kind="stable", na_position="last").index.to_numpy()
-    return frame.iloc[order].reset_index(drop=True)
-
-
-def outline_numbers(geometry: ObjectArray) -> npt.NDArray[np.int64]:
-    """Number of each different outline."""
-    wkb = shapely.to_wkb(shapely.normalize(geometry))
-    return pd.factorize(pd.Series(wkb, dtype=object))[0].astype(np.int64)
+def _number_repeated(names: ObjectArray, repeated: BoolArray) -> None:
+    """Give every row after the first of a name a number."""
+    taken = set(names.tolist())
+    often: dict[str, int] = {}
+    for i in np.flatnonzero(repeated):
+        name = names[i]
+        k = often[name] = often.get(name, 1) + 1
+        while f"{name}~{k}" in taken:
+            k += 1
+        names[i] = f"{name}~{k}"
+        taken.add(names[i])

@@ -27,6 +27,7 @@ COMMANDS: Final[Mapping[str, str]] = {
     "start": "Look at a city's files and write a run file with the best guesses.",
     "check": "Look for everything that can be wrong with the inputs.",
     "run": "Find and rank the candidate homes of a city.",
+    "merge": "Put together what the shares of a run have done.",
     "explain": "Show one home: its numbers and its picture.",
     "streets": "Plan a season of visits: which streets, and in which order.",
     "map": "Make a page with a map of the result.",

@@ -32,6 +32,15 @@ rules_option = click.option("--rules", "rule_set", type=click.Choice(list(RULE_S
 
 progress_option = click.option("--no-progress", is_flag=True, help="Show no progress.")
 
+progress_form_option = click.option(
+    "--progress",
+    "progress_form",
+    type=click.Choice(["auto", "json"]),
+    default="auto",
+    show_default=True,
+    help="How progress is shown: a bar or lines, or a line of JSON for each step, for other programs.",
+)
+
 
 def _remember_result(ctx: click.Context, _: click.Parameter, path: Path) -> Path:
     """Note which result a command reads, so that it can be looked at if the command stumbles over it."""

@@ -13,6 +13,7 @@ from screening.cli.options import (
     json_option,
     output_option,
     overwrite_option,
+    progress_form_option,
     progress_option,
     rules_option,
     settings_option,
@@ -25,6 +26,7 @@ if TYPE_CHECKING:
     from screening.batch import RunSummary
     from screening.batch.prepare import GroundLook
     from screening.cli.options import Decorator
+    from screening.cli.progress import OnProgress
     from screening.params import Params
 
     Bounds = tuple[float, float, float, float]
@@ -47,6 +49,21 @@ class BoundsType(click.ParamType[Any]):
         if not (west < east and south < north) or abs(west + south + east + north) == float("inf"):
             self.fail("X0 must be less than X1 and Y0 less than Y1", param, ctx)
         return west, south, east, north
+
+
+class ShareType(click.ParamType[Any]):
+    """One share of several: ``3/8`` is the third of eight."""
+
+    name = "share"
+
+    def convert(self, value: object, param: click.Parameter | None, ctx: click.Context | None) -> tuple[int, int]:
+        """Read the two numbers."""
+        if isinstance(value, tuple):
+            return value
+        number, slash, of = str(value).partition("/")
+        if not (slash and number.isdecimal() and of.isdecimal() and 1 <= int(number) <= int(of)):
+            self.fail("give which one of how many, such as 3/8 for the third of eight", param, ctx)
+        return int(number), int(of)
 
 
 def _input_option(name: str) -> Decorator:
@@ -72,7 +89,20 @@ def _input_option(name: str) -> Decorator:
 @rules_option
 @overwrite_option
 @click.option("--resume", is_flag=True, help="Go on with what a broken run of this output has left.")
+@click.option(
+    "--tiles",
+    "share",
+    type=ShareType(),
+    metavar="I/N",
+    help="Do the I-th of N shares of the tiles and stop; 'screening merge' puts them together.",
+)
+@click.option(
+    "--scheduler",
+    metavar="ADDRESS",
+    help="Let the workers of a Dask cluster do the tiles: tcp://HOST:PORT, or the scheduler's file.",
+)
 @click.option("--dry-run", is_flag=True, help="Look at parameters and inputs, and write nothing.")
+@progress_form_option
 @progress_option
 @json_option
 @click.pass_context
@@ -91,7 +121,10 @@ def command(
     rule_set: str | None,
     overwrite: bool,
     resume: bool,
+    share: tuple[int, int] | None,
+    scheduler: str | None,
     dry_run: bool,
+    progress_form: str,
     no_progress: bool,
     as_json: bool,
 ) -> None:
@@ -110,6 +143,8 @@ def command(
         raise ParameterError(
             f"no {', no '.join(missing)} given: name them in the run file under [inputs], or by {options}"
         )
+    if share is not None and (scheduler is not None or overwrite or resume):
+        raise ParameterError("--tiles goes neither with --scheduler nor with --overwrite or --resume")
     if output is not None:
         # Before any long work: it would be lost.
         from screening.write import check_output
@@ -120,10 +155,12 @@ def command(
         return
 
     from screening.batch import run
-    from screening.report.result_layers import ResultLayers
-    from screening.report.summary import summary_data, summary_text
 
-    with show_progress(wanted=not no_progress and ctx.find_root().obj["verbosity"] >= 0) as on_progress:
+    wanted = not no_progress and ctx.find_root().obj["verbosity"] >= 0
+    with show_progress(wanted=wanted, form=progress_form) as on_progress:
+        if share is not None:
+            _do_share(params, on_progress, output, share, jobs, (bounds_m, limit), as_json=as_json)
+            return
         summary = run(
             params,
             on_progress,
@@ -133,20 +170,23 @@ def command(
             limit=limit,
             overwrite=overwrite,
             resume=resume,
+            scheduler=scheduler,
         )
+    tell(summary, params, as_json=as_json)
+
+
+def tell(summary: RunSummary, params: Params, *, as_json: bool) -> None:
+    """Print what a run came to; end with the words and the exit code for tiles that failed."""
+    from screening.errors import TilesFailedError
+    from screening.report.result_layers import ResultLayers
+    from screening.report.summary import summary_data, summary_text
+
     if as_json:
         click.echo(json.dumps(summary_data(summary), indent=2, ensure_ascii=False, allow_nan=False))
     else:
-        record = ResultLayers(output).record
+        record = ResultLayers(summary.output).record
         echo(summary_text(summary, record, display_units=params.output.display_units))
-    _report_failed_tiles(summary)
-
-
-def _report_failed_tiles(summary: RunSummary) -> None:
-    """End with the words and the exit code for tiles that failed."""
     if summary.failed_tiles:
-        from screening.errors import TilesFailedError
-
         n = len(summary.failed_tiles)
         raise TilesFailedError(
             f"{n} tile{'s' if n > 1 else ''} failed ({summary.failed_tiles[0]}); their parcels have the reason "
@@ -154,14 +194,45 @@ def _report_failed_tiles(summary: RunSummary) -> None:
         )
 
 
+def _do_share(
+    params: Params,
+    on_progress: OnProgress | None,
+    output: Path,
+    share: tuple[int, int],
+    jobs: int | None,
+    part: tuple[Bounds | None, int | None],
+    *,
+    as_json: bool,
+) -> None:
+    """Do one share of the tiles, and say so."""
+    from screening.batch.whole_run import Part, run_share
+    from screening.errors import TilesFailedError
+
+    done = run_share(params, on_progress, output=output, share=share, jobs=jobs, part=Part(*part))
+    if as_json:
+        click.echo(json.dumps({"share": f"{share[0]}/{share[1]}", **done._asdict()}, ensure_ascii=False))
+    else:
+        click.echo(
+            f"Share {share[0]} of {share[1]} is done: {done.n_tiles} of {done.n_tiles_in_all} tiles with "
+            f"{done.n_homes:,} parcels. When all shares are, put them together with 'screening merge' and the same -o."
+        )
+    if done.failed_tiles:
+        n = len(done.failed_tiles)
+        raise TilesFailedError(f"{n} tile{'s' if n > 1 else ''} failed ({done.failed_tiles[0]}); do the share again.")
+
+
 def _dry_run(params: Params, output: Path | None, bounds_m: Bounds | None, limit: int | None, *, as_json: bool) -> None:
     """Read the inputs and look at them as a run would, and say what they are."""
-    from screening.batch.prepare import prepare, read_inputs
+    import tempfile
 
-    city = read_inputs(params, bounds_m)
-    prepared = prepare(city, params, bounds_m, limit)
-    ground = prepared.ground
-    notes = [*city.notes, *prepared.notes]
+    from screening.batch.gather import gather
+    from screening.batch.prepare import look_at_ground
+
+    with tempfile.TemporaryDirectory() as scratch:
+        gathered = gather(params, bounds_m, limit, Path(scratch))
+        ground = look_at_ground(gathered.city, gathered.may_be_home, gathered.is_house, params)
+    city = gathered.inputs
+    notes = [*city.notes, *gathered.notes, *ground.notes]
     data = {
         "output": None if output is None else str(output),
         "working_crs": city.crs.name,

@@ -72,7 +72,7 @@ class Reprojector:
         new_x, new_y = self._forward.transform(x, y)
         return np.asarray(new_x, dtype=np.float64), np.asarray(new_y, dtype=np.float64)
 
-    def geometries(self, geometry: GeometryArray, where: str = "the layer") -> GeometryArray:
+    def geometries(self, geometry: GeometryArray, where: str = "the layer", first: int = 0) -> GeometryArray:
         """Transform geometries, drop Z and M, and round coordinates to 1e-5 of the unit of `dst`.
 
         Parameters
@@ -81,6 +81,8 @@ class Reprojector:
             In `src`; None and empty geometries are left as they are.
         where : str
             Name of the file or layer, for the message.
+        first : int
+            Number of the first record, from 0, likewise.
 
         Returns
         -------
@@ -98,10 +100,10 @@ class Reprojector:
         x, y = self.xy(coords[:, 0], coords[:, 1])
         finite = np.isfinite(x) & np.isfinite(y)
         if not finite.all():
-            first = int(np.argmin(finite))
+            bad = int(np.argmin(finite))
             msg = (
-                f"{where}: record {int(owner[first]) + 1} has coordinates "
-                f"({coords[first, 0]:.6g}, {coords[first, 1]:.6g}) that {describe(self.src)} can't "
+                f"{where}: record {first + int(owner[bad]) + 1} has coordinates "
+                f"({coords[bad, 0]:.6g}, {coords[bad, 1]:.6g}) that {describe(self.src)} can't "
                 f"bring to {describe(self.dst)}; the file is probably in another system: state it "
                 "under [inputs.crs]."
             )

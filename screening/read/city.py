@@ -21,7 +21,7 @@ from screening.read.reader import Reader, bounds_of, check_town, look_at_layer
 from screening.read.soils import read_soils
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
 
     import numpy.typing as npt
 
@@ -31,7 +31,10 @@ if TYPE_CHECKING:
 
     Bounds = tuple[float, float, float, float]
     ObjectArray = npt.NDArray[np.object_]
+    FloatArray = npt.NDArray[np.float64]
+    BoolArray = npt.NDArray[np.bool_]
     GeoDataFrame = Any
+    Take = Callable[[str, GeoDataFrame], None]
 
 logger = logging.getLogger(__name__)
 
@@ -44,7 +47,13 @@ NEEDED: Final = ("parcels", "buildings", "elevation")
 OPTIONAL: Final = ("streets", "rain", "downspouts", "soils", "districts")
 
 
-def read_city(params: Params, *, bounds_m: Bounds | None = None, margin_m: float = 0.0) -> CityInputs:
+PIECE: Final = 16_384
+"""Records that are handed over at a time."""
+
+
+def read_city(
+    params: Params, *, bounds_m: Bounds | None = None, margin_m: float = 0.0, take: Take | None = None
+) -> CityInputs:
     """Read every input that the parameters name.
 
     Parameters
@@ -56,10 +65,14 @@ def read_city(params: Params, *, bounds_m: Bounds | None = None, margin_m: float
         Parcels without geometry can't be placed and are then left out.
     margin_m : float
         Parcels this far around `bounds_m` are read as well [m].
+    take : callable, optional
+        Called with ``parcels``, ``buildings``, ``keep_away 0``, ``keep_away 1`` ... and a piece of that layer, so
+        that the whole never lies in memory.
 
     Returns
     -------
     CityInputs
+        With `take` these layers have no rows in it.
 
     Raises
     ------
@@ -89,34 +102,51 @@ def read_city(params: Params, *, bounds_m: Bounds | None = None, margin_m: float
 
     columns = {name: getattr(named, name) for name in PARCEL_COLUMNS}
     within = None if bounds_m is None else _grown(bounds_m, margin_m)
-    text, shapes = reader.layer(lots, "parcels", columns, ("polygon",), within)
     town_m = Reprojector(lots.known_crs("parcels"), working.crs).bounds((west, south, east, north))
-    if bounds_m is not None and not len(shapes):
+    boxes: list[FloatArray] = []
+    is_asked_for: list[BoolArray] = []
+    parcels = []
+    for text, shapes in reader.pieces(lots, "parcels", columns, ("polygon",), within, None if take is None else PIECE):
+        boxes.append(shapely.bounds(shapes).reshape(-1, 4))
+        one = np.ones(len(shapes), dtype=bool)
+        is_asked_for.append(one if bounds_m is None else shapely.intersects(shapes, shapely.box(*bounds_m)))
+        frame = reader.frame(text, shapes)
+        parcels.append(frame if take is None else frame.iloc[:0].copy())
+        if take is not None:
+            take("parcels", frame)
+    boxes_m = np.concatenate(boxes)
+    if bounds_m is not None and not len(boxes_m):
         refuse_box(bounds_m, lots.where, town_m, working.crs)
-    parcels = reader.frame(text, shapes)
-    parcels_m = _extent(shapes, lots.where)
+    parcels_m = _extent(boxes_m, lots.where)
     source = _elevation(reader, params, header, (parcels_m, town_m), lots.where)
-    asked_for = shapes if bounds_m is None else shapes[shapely.intersects(shapes, shapely.box(*bounds_m))]
-    note = outside_note(asked_for, lots.where, source.rasters_m, source.name)
+    note = outside_note(boxes_m[np.concatenate(is_asked_for)], lots.where, source.rasters_m, source.name)
     if note:
         reader.note(note, "elevation_partial", "elevation")
 
     reach = REACH_M + params.overflow.max_trace_m
     around = _grown(parcels_m, reach)
     columns = {name: getattr(named, name) for name in ("building_id", "building_type")}
-    text, shapes = reader.layer(houses, "buildings", columns, ("polygon",), around)
-    if bounds_m is None and not len(shapes):
+    n_buildings = 0
+    buildings = []
+    for text, shapes in reader.pieces(
+        houses, "buildings", columns, ("polygon",), around, None if take is None else PIECE
+    ):
+        n_buildings += len(shapes)
+        frame = reader.frame(text, shapes)
+        buildings.append(frame if take is None else frame.iloc[:0].copy())
+        if take is not None:
+            take("buildings", frame)
+    if bounds_m is None and not n_buildings:
         reader.require_meeting(houses, "buildings", lots.where, parcels_m)
-    buildings = reader.frame(text, shapes)
 
     return CityInputs(
         crs=working.crs,
-        parcels=parcels,
-        buildings=buildings,
+        parcels=parcels[0],
+        buildings=buildings[0],
         streets=_streets(reader, params, parcels_m, around),
         downspouts=_downspouts(reader, params, parcels_m, around),
         keep_away=tuple(
-            _keep_away(reader, params, number, layer, (parcels_m, around))
+            _keep_away(reader, params, number, layer, (parcels_m, around), take)
             for number, layer in enumerate(inputs.keep_away, start=1)
         ),
         elevation=source,
@@ -156,9 +186,11 @@ def _grown(bounds_m: Bounds, by_m: float) -> Bounds:
     return bounds_m[0] - by_m, bounds_m[1] - by_m, bounds_m[2] + by_m, bounds_m[3] + by_m
 
 
-def _extent(geometry: ObjectArray, where: str) -> Bounds:
-    """Extent of shapes that must be there [m]."""
-    west, south, east, north = shapely.total_bounds(geometry) if len(geometry) else (np.nan,) * 4
+def _extent(boxes_m: FloatArray, where: str) -> Bounds:
+    """Extent of boxes (n, 4), some of which must be there [m]."""
+    there = boxes_m[np.isfinite(boxes_m).all(axis=1)]
+    west, south = there[:, :2].min(axis=0, initial=np.inf)
+    east, north = there[:, 2:].max(axis=0, initial=-np.inf)
     if not np.isfinite(west):
         msg = f"{where} has no parcel with a shape; check the file."
         raise InputError(msg, code="layer_empty")
@@ -250,7 +282,12 @@ def _downspouts(reader: Reader, params: Params, parcels_m: Bounds, around: Bound
 
 
 def _keep_away(
-    reader: Reader, params: Params, number: int, layer: KeepAway, boxes_m: tuple[Bounds, Bounds]
+    reader: Reader,
+    params: Params,
+    number: int,
+    layer: KeepAway,
+    boxes_m: tuple[Bounds, Bounds],
+    take: Take | None,
 ) -> KeepAwayLayer:
     distance_m = layer.distance_m
     if distance_m is None:
@@ -262,7 +299,14 @@ def _keep_away(
     kinds = ("polygon", "line", "point")
     info = look_at_layer(params.inputs, role, kinds, path=layer.path, layer=layer.layer)
     parcels_m, around = boxes_m
-    _, geometry = reader.additional(info, role, {}, kinds, (parcels_m, _grown(around, distance_m)))
+    boxes_m = parcels_m, _grown(around, distance_m)
+    size = None if take is None else PIECE
+    geometry: ObjectArray = np.empty(0, dtype=object)
+    for text, shapes in reader.additional_pieces(info, role, {}, kinds, boxes_m, size):
+        if take is None:
+            geometry = shapes
+        else:
+            take(f"keep_away {number - 1}", reader.frame(text, shapes))
     return KeepAwayLayer(kind=layer.kind, distance_m=float(distance_m), geometry=geometry)
 
 

@@ -177,20 +177,19 @@ def refuse_box(box_m: Bounds, where: str, parcels_m: Bounds, crs: CRS) -> NoRetu
 
 
 def outside_note(
-    parcels: npt.NDArray[np.object_], parcels_name: str, rasters_m: npt.NDArray[np.float64], raster_name: str
+    boxes: npt.NDArray[np.float64], parcels_name: str, rasters_m: npt.NDArray[np.float64], raster_name: str
 ) -> str:
     """Say how many parcels the elevation leaves out; "" if it has them all.
 
     Parameters
     ----------
-    parcels : (n,) array of shapely geometries
-        Outlines in the working CRS, None where there is none [m].
+    boxes : (n, 4) array
+        West, south, east, north of the parcels in the working CRS, NaN where there is no outline [m].
     parcels_name, raster_name : str
         Their files.
     rasters_m : (k, 4) array
         West, south, east, north of each raster [m].
     """
-    boxes = shapely.bounds(parcels)
     boxes = boxes[np.isfinite(boxes).all(axis=1)]
     if len(rasters_m) == 1:
         west, south, east, north = rasters_m[0]

@@ -156,6 +156,7 @@ class BadTextError(SchemaError):
     """Text of a record that isn't UTF-8; a shapefile is then tried with another code page."""
 
     def __init__(self, where: str, field: str, record: int) -> None:
+        self.record = record
         super().__init__(
             f"{where}: field {field!r} of record {record} isn't valid UTF-8 text; export the file again as UTF-8.",
             code="text_garbled",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Final
 
@@ -15,10 +16,10 @@ from screening.read.extent import check_coordinates, check_overlap, check_width,
 from screening.read.files import digests, parts
 from screening.read.inputs import InputFile
 from screening.read.layers import LayerInfo, layer_info
-from screening.read.vector import LayerData, read_records
+from screening.read.vector import LayerData, read_pieces, read_records
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Iterator, Mapping, Sequence
     from pathlib import Path
 
     import numpy.typing as npt
@@ -154,13 +155,46 @@ class Reader:
         SchemaError
             If a field is missing, or no shape is of a kind the role can use.
         """
+        ((text, geometry),) = self.pieces(info, role, columns, kinds, bounds_m)
+        return text, geometry
+
+    def pieces(
+        self,
+        info: LayerInfo,
+        role: str,
+        columns: Mapping[str, str],
+        kinds: Sequence[str],
+        bounds_m: Bounds | None,
+        size: int | None = None,
+    ) -> Iterator[tuple[dict[str, ObjectArray], ObjectArray]]:
+        """Read a layer into the working CRS in pieces of at most so many records; see `layer`.
+
+        What is worth noting, and the file's digest, are known after the last piece.
+        """
         layer_crs = info.known_crs(role)
-        data = read_records(info, tuple(columns.values()), bounds_m, bounds_crs=self.crs, role=role)
-        _check_kinds(info, data.geometry, role, kinds)
-        self._count(data, role, columns)
         mover = Reprojector(layer_crs, self.crs)
-        geometry = mover.geometries(data.geometry, info.where)
-        self.notes.extend(Note(note, note.code, role) for note in data.notes)
+        notes: dict[Note, None] = {}
+        n_read = 0
+        is_usable = is_known = False
+        filled: set[str] = set()
+        repairs: Counter[str] = Counter()
+        for data in read_pieces(info, tuple(columns.values()), bounds_m, bounds_crs=self.crs, role=role, size=size):
+            numbers = shapely.get_type_id(data.geometry)
+            is_known |= bool((numbers >= 0).any())
+            is_usable |= bool(np.isin(numbers, [number for kind in kinds for number in _KIND_TYPES[kind]]).any())
+            if size is None:
+                _check_kinds(info, role, kinds, is_known=is_known, is_usable=is_usable)
+            geometry = mover.geometries(data.geometry, info.where, data.first)
+            notes |= dict.fromkeys(data.notes)
+            repairs.update(_repairs(data, columns))
+            n_read += len(geometry)
+            nothing = np.full(len(geometry), None, dtype=object)
+            text = {name: data.text[own] if own else nothing for name, own in columns.items()}
+            filled |= {name for name, values in text.items() if any(value is not None for value in values)}
+            yield text, geometry
+        _check_kinds(info, role, kinds, is_known=is_known, is_usable=is_usable)
+        self.notes.extend(Note(note, note.code, role) for note in notes)
+        self.repairs |= {f"{_short(role)}.{code}": n for code, n in repairs.items() if n}
         if info.crs_is_stated:
             said = f"{info.where}: the run file's {describe(layer_crs)} was taken, not the file's own."
             self.note(said, "crs_overruled", role)
@@ -172,10 +206,8 @@ class Reader:
             note = mover.accuracy_note(*middle)
             if note:
                 self.note(note, "crs_shift_unsure", role)
-        nothing = np.full(len(geometry), None, dtype=object)
-        text = {name: data.text[own] if own else nothing for name, own in columns.items()}
         for name, own in columns.items():
-            if own and len(geometry) and all(value is None for value in text[name]):
+            if own and n_read and name not in filled:
                 self.note(f"{info.where}: field {own!r} is empty in every record.", "field_empty", role)
         self.files.append(
             InputFile(
@@ -184,21 +216,11 @@ class Reader:
                 layer=info.layer,
                 crs_text=describe(layer_crs),
                 length_unit=length_unit(layer_crs)[0],
-                n_features=len(geometry),
+                n_features=n_read,
                 sha256=digests(parts(info.path)),
                 crs_step="" if step is None else step.text,
             )
         )
-        return text, geometry
-
-    def _count(self, data: LayerData, role: str, columns: Mapping[str, str]) -> None:
-        """Keep the number of records that were put right."""
-        short = role.split(" (", maxsplit=1)[0].replace(" ", "_")
-        found = dict(data.repairs)
-        for name, own in columns.items():
-            if name in ID_COLUMNS and own in data.number_fields:
-                found["id_from_number"] = sum(value is not None for value in data.text[own])
-        self.repairs |= {f"{short}.{code}": n for code, n in found.items() if n}
 
     def additional(
         self,
@@ -212,24 +234,39 @@ class Reader:
 
         `boxes_m` are the parcels' extent, for a note where the layer lies elsewhere, and the window.
         """
+        ((text, geometry),) = self.additional_pieces(info, role, columns, kinds, boxes_m)
+        return text, geometry
+
+    def additional_pieces(
+        self,
+        info: LayerInfo,
+        role: str,
+        columns: Mapping[str, str],
+        kinds: Sequence[str],
+        boxes_m: tuple[Bounds, Bounds],
+        size: int | None = None,
+    ) -> Iterator[tuple[dict[str, ObjectArray], ObjectArray]]:
+        """Read an additional layer in pieces of at most so many records; see `additional`."""
         parcels_m, around_m = boxes_m
-        text, geometry = self.layer(info, role, columns, kinds, around_m)
+        n_read = n_left_out = 0
+        for text, geometry in self.pieces(info, role, columns, kinds, around_m, size):
+            there = ~shapely.is_missing(geometry)
+            n_read += len(geometry)
+            n_left_out += int(np.count_nonzero(~there))
+            yield {name: values[there] for name, values in text.items()}, geometry[there]
         empty, far = (
             ("keep_away_empty", "keep_away_far") if role.startswith("keep_away") else ("layer_empty", "layer_far")
         )
         if info.bounds is None:
             self.note(f"{info.where} ({role}) holds no shape.", empty, role)
-        elif not len(geometry):
+        elif not n_read:
             layer_m = Reprojector(info.known_crs(role), self.crs).bounds(info.bounds)
             where, code = ("near", empty) if touch(layer_m, parcels_m) else ("in the same region as", far)
             said = f"{info.where} ({role}) holds nothing {where} the parcels; check its place if it should."
             self.note(said, code, role)
-        there = ~shapely.is_missing(geometry)
-        if not there.all():
-            n_left_out = np.count_nonzero(~there)
+        if n_left_out:
             self.note(f"{info.where}: {n_left_out} records without a shape are left out.", "records_left_out", role)
-            self.repairs[f"{role.split(' (', maxsplit=1)[0].replace(' ', '_')}.records_left_out"] = int(n_left_out)
-        return {name: values[there] for name, values in text.items()}, geometry[there]
+            self.repairs[f"{_short(role)}.records_left_out"] = n_left_out
 
     def require_meeting(self, info: LayerInfo, role: str, parcels: str, parcels_m: Bounds) -> None:
         """Say in words why a layer of which nothing was found near the parcels can't serve.
@@ -257,10 +294,22 @@ class Reader:
         return geopandas.GeoDataFrame(columns, geometry=geopandas.GeoSeries(geometry, crs=self.crs), crs=self.crs)
 
 
-def _check_kinds(info: LayerInfo, geometry: ObjectArray, role: str, kinds: Sequence[str]) -> None:
+def _short(role: str) -> str:
+    """Name of an input in the record."""
+    return role.split(" (", maxsplit=1)[0].replace(" ", "_")
+
+
+def _repairs(data: LayerData, columns: Mapping[str, str]) -> dict[str, int]:
+    """Number of records that were put right, by code."""
+    found = dict(data.repairs)
+    for name, own in columns.items():
+        if name in ID_COLUMNS and own in data.number_fields:
+            found["id_from_number"] = sum(value is not None for value in data.text[own])
+    return found
+
+
+def _check_kinds(info: LayerInfo, role: str, kinds: Sequence[str], *, is_known: bool, is_usable: bool) -> None:
     """Refuse a layer none of whose shapes is of a kind the role can use."""
-    numbers = shapely.get_type_id(geometry)
-    usable = [number for kind in kinds for number in _KIND_TYPES[kind]]
-    if (numbers >= 0).any() and not np.isin(numbers, usable).any():
+    if is_known and not is_usable:
         msg = f"{info.where} holds no {' or '.join(kinds)} shape; check that it is the right layer for {role}."
         raise SchemaError(msg, code="shapes_of_wrong_kind")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from concurrent.futures import ThreadPoolExecutor
+from functools import partial
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
@@ -39,6 +40,9 @@ RANK_BYTES: Final = 160_000_000
 """Most room for the volumes that are ranked; where a city has more, fewer draws are ranked."""
 
 LEAST_RANKED: Final = 64
+
+MOST_SUMS: Final = 2048
+"""Sums of the first grouping that are added up at a time: a city has more streets than fit into memory by draws."""
 
 
 class Gardens(NamedTuple):
@@ -201,10 +205,19 @@ def spread_volumes(
         msg = "a garden lacks a figure"
         raise ValueError(msg)
     drawn = draw_causes(table.runoff_mm_y, soils, params, roof, year_cv_frac)
-    first_row = np.cumsum([1] + [int(rows.max(initial=-1)) + 1 for rows in groupings])
-    group = np.zeros((1 + len(groupings), n), dtype=np.int64)
-    for k, rows in enumerate(groupings):
-        group[k + 1] = np.where(rows < 0, -1, rows + first_row[k])
+    # homes of one group stand together, so that its sum is done with when they are
+    by_group = np.argsort(groupings[0], kind="stable") if groupings else np.arange(n)
+    place = np.empty(n, dtype=np.int64)
+    place[by_group] = np.arange(n)
+    homes = Homes(
+        [homes.home_id[h] for h in by_group],
+        homes.roof_area_m2[by_group],
+        homes.is_measured[by_group],
+        homes.rank[by_group],
+        np.asarray(homes.score_rest)[by_group],
+    )
+    gardens = gardens._replace(home=place[gardens.home])
+    group, blocks, first_row = _blocks([rows[by_group] for rows in groupings], n)
     arrays = _home_arrays(table, gardens, homes, group, params)
     quick = quick_table(mean_year(table) if params.rain_year == "mean" else table, drawn.loss_mm)
 
@@ -218,9 +231,9 @@ def spread_volumes(
     order = np.argsort(homes.rank, kind="stable")
     rest = np.ascontiguousarray(homes.score_rest, dtype=float)
 
-    def spread_some(begin: int, end: int) -> IntArray:
+    def spread_some(n_sums: int, begin: int, end: int) -> IntArray:
         # each thread adds up for itself: whole numbers, so that the order of adding does not show
-        sums = np.zeros((first_row[-1], params.n_draws), dtype=np.int64)
+        sums = np.zeros((n_sums, params.n_draws), dtype=np.int64)
         kernel.spread_homes(quick, drawn.causes, arrays, begin, end, points, cause_frac, ranked, sums)
         return sums
 
@@ -232,32 +245,84 @@ def spread_volumes(
 
     if threads is None:
         threads = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+    n_kept = int(first_row[-1])
+    kept = np.zeros((n_kept, params.n_draws), dtype=np.int64)
+    of_first: list[Sums] = []
     with ThreadPoolExecutor(threads) as pool:
-        units = np.zeros((first_row[-1], params.n_draws), dtype=np.int64)
-        for some in _in_parts(pool, spread_some, n, threads):
-            units += some
+        for begin, end, n_groups in blocks:
+            found = _in_parts(pool, partial(spread_some, n_kept + n_groups), end - begin, threads, begin)
+            units = sum(found[1:], start=found[0])
+            kept += units[:n_kept]
+            of_first.append(_sums(units[n_kept:], drawn))
         _in_parts(pool, rank_some, n_ranked, threads)
         _in_parts(pool, spread_some_ranks, n, threads)
-    sums = _sums(units, drawn)
-    low, middle, high = (np.ascontiguousarray(column) for column in points.T)
+    sums = _sums(kept, drawn)
+    low, middle, high = (np.ascontiguousarray(column[place]) for column in points.T)
+    cause_frac = cause_frac[place]
+    others = tuple(_rows(sums, int(a), int(b)) for a, b in pairwise(first_row))
     return Spread(
         low,
         middle,
         high,
         cause_frac,
         _main_causes(cause_frac, CAUSES),
-        ranks[:, 0].copy(),
-        ranks[:, 1].copy(),
-        first_n_frac,
+        ranks[place, 0],
+        ranks[place, 1],
+        first_n_frac[place],
         n_ranked,
         _rows(sums, 0, 1),
-        tuple(_rows(sums, int(a), int(b)) for a, b in pairwise(first_row)),
+        (_together(of_first), *others) if groupings else (),
     )
 
 
-def _in_parts(pool: ThreadPoolExecutor, work: Callable[[int, int], Any], n: int, n_parts: int) -> list[Any]:
-    """Call ``work(begin, end)`` for equal parts of ``n`` at the same time."""
-    ends = [n * part // n_parts for part in range(n_parts + 1)]
+def _blocks(groupings: Sequence[IntArray], n: int) -> tuple[IntArray, list[tuple[int, int, int]], IntArray]:
+    """Rows of the sums to which each home adds, and the blocks of homes whose first groups are summed at a time.
+
+    Parameters
+    ----------
+    groupings : sequence of (n,) int arrays
+        The first one ascending.
+    n : int
+        Number of homes.
+
+    Returns
+    -------
+    group : (1 + groupings, n) int array
+        Row 0 is the total; then come the groups of the further groupings, then those of the first in the block.
+    blocks : list of (int, int, int)
+        First home, end, and groups of the first grouping.
+    first_row : int array
+        First row of each further grouping, and the end of them.
+    """
+    first_row = np.cumsum([1] + [int(rows.max(initial=-1)) + 1 for rows in groupings[1:]])
+    group = np.zeros((1 + len(groupings), n), dtype=np.int64)
+    for k, rows in enumerate(groupings[1:]):
+        group[k + 2] = np.where(rows < 0, -1, rows + first_row[k])
+    if not groupings:
+        return group, [(0, n, 0)], first_row
+    n_groups = int(groupings[0].max(initial=-1)) + 1
+    blocks = []
+    for lowest in range(0, max(n_groups, 1), MOST_SUMS):
+        beyond = min(lowest + MOST_SUMS, n_groups)
+        # homes in no group stand before all others
+        begin = 0 if lowest == 0 else int(np.searchsorted(groupings[0], lowest))
+        end = int(np.searchsorted(groupings[0], beyond))
+        blocks.append((begin, end, beyond - lowest))
+        rows = groupings[0][begin:end]
+        group[1, begin:end] = np.where(rows < 0, -1, rows - lowest + first_row[-1])
+    return group, blocks, first_row
+
+
+def _together(blocks: Sequence[Sums]) -> Sums:
+    """Sums of blocks, one block after another."""
+    return Sums(*(np.concatenate(columns) for columns in zip(*blocks, strict=True)))
+
+
+def _in_parts(
+    pool: ThreadPoolExecutor, work: Callable[[int, int], Any], n: int, n_parts: int, first: int = 0
+) -> list[Any]:
+    """Call ``work(begin, end)`` for equal parts of ``n`` from a first one on at the same time."""
+    ends = [first + n * part // n_parts for part in range(n_parts + 1)]
     return list(pool.map(work, ends[:-1], ends[1:]))
 
 

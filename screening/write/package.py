@@ -10,7 +10,7 @@ import contextlib
 import logging
 import sqlite3
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, Protocol
 
 import geopandas as gpd
 import pandas as pd
@@ -57,7 +57,7 @@ _EMPTY_FILE_BYTES: Final = 350_000
 
 def write_package(
     path: Path,
-    layers: Mapping[str, pa.Table | pd.DataFrame],
+    layers: Mapping[str, pa.Table | RowStream | pd.DataFrame],
     *,
     crs: pyproj.CRS,
     record: Mapping[str, str],
@@ -69,10 +69,10 @@ def write_package(
     ----------
     path : Path
         The GeoPackage, ending in ``.gpkg``.
-    layers : Mapping[str, pyarrow.Table or GeoDataFrame or DataFrame]
-        Tables as `screening.columns.pack` makes them, or frames, by layer name, rows in their final order. A layer
-        left out is not written; `run_record` and `column_guide` are made here; `streets` without geometry becomes a
-        plain table.
+    layers : Mapping[str, pyarrow.Table or RowStream or GeoDataFrame or DataFrame]
+        Tables as `screening.columns.pack` makes them, such tables in pieces, or frames, by layer name, rows in their
+        final order. A layer left out is not written; `run_record` and `column_guide` are made here; `streets` without
+        geometry becomes a plain table.
     crs : pyproj.CRS
         Working CRS. [m]
     record : Mapping[str, str]
@@ -137,13 +137,36 @@ def write_layers(
         _verify(staged, tables)
 
 
+class RowStream(Protocol):
+    """Rows of a layer that come piece by piece, in their final order, because the whole would not fit into memory."""
+
+    num_rows: int
+    nbytes: int
+    n_without_geometry: int
+
+    def read(self) -> pa.RecordBatchReader:
+        """The rows, once; `n_without_geometry` is known afterwards."""
+        ...
+
+    def raise_error(self) -> None:
+        """Raise what went wrong while the rows were read: GDAL, which reads them, says no more than that it did."""
+        ...
+
+
 @dataclass(frozen=True, slots=True)
 class LayerTable:
     """A layer ready to be written; `geometry_type` is None where it is written as a plain table."""
 
     name: str
-    rows: pa.Table
+    rows: pa.Table | RowStream
     geometry_type: str | None
+
+    @property
+    def n_without_geometry(self) -> int:
+        """Rows without geometry."""
+        if isinstance(self.rows, pa.Table):
+            return int(self.rows[columns.GEOMETRY_NAME].null_count)
+        return self.rows.n_without_geometry
 
     @property
     def size_bytes(self) -> int:
@@ -153,7 +176,7 @@ class LayerTable:
 
 
 def _tables(
-    layers: Mapping[str, pa.Table | pd.DataFrame], *, crs: pyproj.CRS, record: Mapping[str, str]
+    layers: Mapping[str, pa.Table | RowStream | pd.DataFrame], *, crs: pyproj.CRS, record: Mapping[str, str]
 ) -> list[LayerTable]:
     """Bring the layers into the registry's form and order, with the two tables that describe them."""
     names = [layer.name for layer in columns.LAYERS if layer.name in layers or layer.name in _MADE_HERE]
@@ -165,7 +188,9 @@ def _tables(
         if isinstance(frame, gpd.GeoDataFrame) and frame.crs is not None and not frame.crs.equals(crs):
             message = f"layer {name} is in {frame.crs.name}, not in the working CRS {crs.name}"
             raise ValueError(message)
-    packed = {name: rows if isinstance(rows, pa.Table) else columns.pack(rows, name) for name, rows in layers.items()}
+    packed = {
+        name: columns.pack(rows, name) if isinstance(rows, pd.DataFrame) else rows for name, rows in layers.items()
+    }
     plain = [_MAY_BE_TABLE] if _MAY_BE_TABLE in packed and _is_without_geometry(packed[_MAY_BE_TABLE]) else []
     run_record = pd.DataFrame(sorted(record.items()), columns=["key", "value"], dtype="string")
     packed["run_record"] = columns.pack(run_record, "run_record")
@@ -174,14 +199,16 @@ def _tables(
     for name in names:
         rows = packed[name]
         geometry_type = None if name in plain else columns.layer(name).geometry_type
-        if geometry_type is None and columns.GEOMETRY_NAME in rows.column_names:
+        if geometry_type is None and isinstance(rows, pa.Table) and columns.GEOMETRY_NAME in rows.column_names:
             rows = rows.drop_columns([columns.GEOMETRY_NAME])
         tables.append(LayerTable(name, rows, geometry_type))
     return tables
 
 
-def _is_without_geometry(rows: pa.Table) -> bool:
+def _is_without_geometry(rows: pa.Table | RowStream) -> bool:
     """Whether a table has no geometry at all; one without rows that could have it, has."""
+    if not isinstance(rows, pa.Table):
+        return False
     if columns.GEOMETRY_NAME not in rows.column_names:
         return True
     return bool(0 < rows.num_rows == rows[columns.GEOMETRY_NAME].null_count)
@@ -202,22 +229,22 @@ def _write_table(path: Path, table: LayerTable, crs: pyproj.CRS) -> None:
     """Add one layer to the file, which the first layer creates."""
     layer_options = {"FID": ROW_NUMBER_NAME}
     dataset_options = {} if path.exists() else {"VERSION": "1.3"}
-    if table.geometry_type is None:
+    more = {}
+    if table.geometry_type is not None:
+        layer_options |= {"GEOMETRY_NAME": columns.GEOMETRY_NAME, "SPATIAL_INDEX": "YES"}
+        more = {
+            "geometry_name": columns.GEOMETRY_NAME,
+            "geometry_type": table.geometry_type,
+            "crs": _crs_text(crs),
+        }
+    rows = table.rows if isinstance(table.rows, pa.Table) else table.rows.read()
+    try:
         pyogrio.raw.write_arrow(
-            table.rows, path, table.name, "GPKG", dataset_options=dataset_options, layer_options=layer_options
+            rows, path, table.name, "GPKG", dataset_options=dataset_options, layer_options=layer_options, **more
         )
-        return
-    pyogrio.raw.write_arrow(
-        table.rows,
-        path,
-        table.name,
-        "GPKG",
-        geometry_name=columns.GEOMETRY_NAME,
-        geometry_type=table.geometry_type,
-        crs=_crs_text(crs),
-        dataset_options=dataset_options,
-        layer_options=layer_options | {"GEOMETRY_NAME": columns.GEOMETRY_NAME, "SPATIAL_INDEX": "YES"},
-    )
+    finally:
+        if not isinstance(table.rows, pa.Table):
+            table.rows.raise_error()
 
 
 def _crs_text(crs: pyproj.CRS) -> str:
@@ -242,7 +269,7 @@ def _verify(path: Path, tables: Iterable[LayerTable]) -> None:
                 f"SELECT feature_count FROM gpkg_ogr_contents WHERE table_name = '{table.name}'",  # noqa: S608
             ]
             if table.geometry_type:
-                expected.append(table.rows.num_rows - table.rows[columns.GEOMETRY_NAME].null_count)
+                expected.append(table.rows.num_rows - table.n_without_geometry)
                 counts.append(f'SELECT count(*) FROM "rtree_{table.name}_{columns.GEOMETRY_NAME}"')  # noqa: S608
             found = [connection.execute(count).fetchone()[0] for count in counts]
             if found != expected:
