@@ -325,11 +325,12 @@ def test_what_somebody_puts_beside_the_parts_stays(town, undisturbed, tmp_path, 
     assert [path.name for path in note.parent.iterdir()] == ["note.txt"]
 
 
-def test_a_manifest_that_breaks_off_is_not_believed(town, undisturbed, tmp_path, monkeypatch):
+@pytest.mark.parametrize("spoil", [lambda data: data[:100], lambda _: b"[" * 100_000], ids=["breaks off", "too deep"])
+def test_a_manifest_that_is_none_is_not_believed(town, undisturbed, tmp_path, monkeypatch, spoil):
     output = tmp_path / "out.gpkg"
     left = broken_after(2, monkeypatch, load_params(town, TILE), output)
     manifest = part_folder.folder_of(output) / "manifest.json"
-    manifest.write_bytes(manifest.read_bytes()[:100])
+    manifest.write_bytes(spoil(manifest.read_bytes()))
     again = worked_on(monkeypatch)
     run(load_params(town, TILE), output=output, jobs=1, resume=True)
     assert set(left) <= set(again)

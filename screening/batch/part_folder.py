@@ -207,7 +207,7 @@ def _is_manifest(path: Path) -> bool:
     try:
         head = file.read_text(encoding="utf-8")
         return isinstance(json.loads(head), dict) and '"basis"' in head
-    except (OSError, ValueError):
+    except (OSError, ValueError, RecursionError):
         return file.is_file() and all(_OURS.fullmatch(entry.name) for entry in path.iterdir())
 
 
@@ -246,7 +246,7 @@ def _manifest(path: Path) -> Mapping[str, str]:
     try:
         read = json.loads((path / _MANIFEST).read_text(encoding="utf-8"))
         return dict(read["basis"]) if read["format"] == FORMAT else {}
-    except (OSError, ValueError, KeyError, TypeError):
+    except (OSError, ValueError, KeyError, TypeError, RecursionError):
         return {}
 
 

@@ -125,7 +125,7 @@ class Part:
             listing = json.loads((self._folder / _LISTING).read_text(encoding="utf-8"))
             self._digest = {Path(file).stem: str(entry[0]) for file, entry in listing.items()}
             self.size = {Path(file).stem: (int(entry[1]), int(entry[2])) for file, entry in listing.items()}
-        except (OSError, ValueError, AttributeError, IndexError, TypeError) as error:
+        except (OSError, ValueError, AttributeError, IndexError, TypeError, RecursionError) as error:
             raise _damaged(self._folder) from error
 
     def read(self, layer_name: str, columns: Sequence[str] | None = None) -> pa.Table:
