@@ -24,6 +24,9 @@ if TYPE_CHECKING:
     ObjectArray = npt.NDArray[Any]
     BoolArray = npt.NDArray[np.bool_]
 
+BOXES_AT_A_TIME: Final = 16_384
+"""Lots whose boxes are in memory at a time."""
+
 HOUSES_LOOKED_AT: Final = 400
 FEWEST_HOUSES: Final = 30
 CUT_DEPTH_M: Final = 0.5
@@ -116,7 +119,15 @@ def cut_houses_note(
         return []
     even = np.unique(np.linspace(0, len(houses) - 1, min(HOUSES_LOOKED_AT, len(houses))).astype(np.int64))
     core = shapely.buffer(houses[even], -CUT_DEPTH_M, quad_segs=1)
-    near = np.unique(shapely.STRtree(core).query(shapely.box(*boxes.T))[0])
+    tree = shapely.STRtree(core)
+    near = np.unique(
+        np.concatenate(
+            [
+                begin + tree.query(shapely.box(*boxes[begin : begin + BOXES_AT_A_TIME].T))[0]
+                for begin in range(0, max(len(boxes), 1), BOXES_AT_A_TIME)
+            ]
+        )
+    )
     lots = outlines(near)
     house, lot = shapely.STRtree(lots).query(core, predicate="intersects")
     n_lots = np.bincount(house, minlength=len(even))

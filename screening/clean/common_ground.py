@@ -33,6 +33,9 @@ ROOF_FRAC: Final = 0.6
 STRIP_WIDTH_M: Final = 3.0
 """A narrower parcel is a mark for a unit, not a lot: no house fits (program default) [m]."""
 
+AT_A_TIME: Final = 16_384
+"""Outlines that are filled at a time: all at once would be a second city in memory."""
+
 FEWEST_UNITS: Final = 2
 """Units that a ground parcel has at least; one that buildings cover, on top of another parcel, is enough."""
 
@@ -105,15 +108,19 @@ def find_units(
 def _pairs(outline: ObjectArray, may_be: BoolArray) -> tuple[IntArray, IntArray, FloatArray]:
     """Rows of outlines with a point inside another's outer rim, rows of these, and the area inside all rims [m2]."""
     rows = np.flatnonzero(may_be)
-    points = shapely.point_on_surface(outline[rows])
-    parts, owner = shapely.get_parts(outline[rows], return_index=True)
-    filled = shapely.polygons(shapely.get_exterior_ring(parts))
-    part, point = shapely.STRtree(points).query(filled, predicate="contains")
-    inner, outer = rows[point], rows[owner[part]]
-    differ = inner != outer
-    pairs = np.unique(np.column_stack([inner[differ], outer[differ]]), axis=0)
+    tree = shapely.STRtree(shapely.point_on_surface(outline[rows]))
     filled_m2 = np.zeros(len(outline))
-    np.add.at(filled_m2, rows[owner], shapely.area(filled))
+    found = [np.empty((0, 2), dtype=np.int64)]
+    for begin in range(0, len(rows), AT_A_TIME):
+        some = rows[begin : begin + AT_A_TIME]
+        parts, owner = shapely.get_parts(outline[some], return_index=True)
+        filled = shapely.polygons(shapely.get_exterior_ring(parts))
+        part, point = tree.query(filled, predicate="contains")
+        inner, outer = rows[point], some[owner[part]]
+        differ = inner != outer
+        found.append(np.column_stack([inner[differ], outer[differ]]))
+        np.add.at(filled_m2, some[owner], shapely.area(filled))
+    pairs = np.unique(np.concatenate(found), axis=0)
     return pairs[:, 0], pairs[:, 1], filled_m2
 
 
