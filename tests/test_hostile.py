@@ -282,6 +282,12 @@ def test_a_link_in_the_place_of_unfinished_work_is_not_followed(town):
     assert (mine / "thesis.txt").read_text() == "three years"
 
 
+def test_a_damaged_manifest_of_unfinished_work_is_no_obstacle(town):
+    (town.folder / "homes.gpkg.parts").mkdir()
+    (town.folder / "homes.gpkg.parts" / "manifest.json").write_text("[" * 100_000)
+    assert run(city_params(town.folder), output=town.folder / "homes.gpkg", jobs=1, resume=True).failed_tiles == ()
+
+
 @pytest.mark.parametrize("name", ["a\nb.gpkg", "\u202e.gpkg", "x" * 300 + ".gpkg"])
 def test_outputs_of_odd_names(tmp_path, name):
     with pytest.raises(ParameterError):

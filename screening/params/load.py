@@ -148,7 +148,7 @@ def _read_toml(path: Path) -> dict[str, Any]:
         message = f"run file {path} is not valid TOML: {error}"
         if "scape" in str(error):
             message += "; write Windows paths in single quotes"
-    except RecursionError:
+    except (RecursionError, MemoryError):
         message = f"run file {path} is nested too deeply; write each parameter as the reference shows it"
     except UnicodeDecodeError as error:
         message = f"run file {path} is not UTF-8 text (byte {error.start}); save it as UTF-8"
