@@ -310,3 +310,16 @@ def test_horizontal_unwraps_bound_systems():
     assert bound.is_bound
     assert horizontal(bound).is_projected
     assert not horizontal(bound).is_bound
+
+
+def test_a_place_from_which_no_operation_leads_is_a_sentence(monkeypatch):
+    """A broken description of a system can leave PROJ without any operation at all."""
+    from pyproj import Transformer
+    from pyproj.exceptions import ProjError
+
+    def none_used(_):
+        raise ProjError("Last used operation not found.")
+
+    monkeypatch.setattr(Transformer, "get_last_used_operation", none_used)
+    with pytest.raises(CRSError, match=r"can't be brought to .* under \[inputs.crs\]"):
+        Reprojector(CRS(4267), CRS(26915)).step(-93.0, 45.0)

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 import shapely
+from pyproj.exceptions import ProjError
 from pyproj.transformer import AreaOfInterest, TransformerGroup
 
 from screening.crs.system import (
@@ -129,11 +130,23 @@ class Reprojector:
         ----------
         x, y : float
             Place in `src` [its unit].
+
+        Raises
+        ------
+        CRSError
+            If no operation leads from there.
         """
         if self.scale is not None:
             return None
         self._forward.transform(x, y)
-        used = self._forward.get_last_used_operation()
+        try:
+            used = self._forward.get_last_used_operation()
+        except ProjError as error:
+            msg = (
+                f"the place ({x:.6g}, {y:.6g}) of {describe(self.src)} can't be brought to {describe(self.dst)}; the "
+                "file is probably in another system: state it under [inputs.crs]."
+            )
+            raise CRSError(msg, code="crs_doubtful") from error
         lon, lat = transformer(self.src, geodetic(self.src)).transform(x, y)
         network_off()
         area = AreaOfInterest(lon, lat, lon, lat) if np.isfinite(lon) and np.isfinite(lat) else None
