@@ -1106,3 +1106,10 @@ def test_the_run_record_is_where_parameters_come_from(tmp_path, result):
         connection.execute("UPDATE run_record SET value = '4.5' WHERE key = 'param.rules.foundation_m'")
     text = explain_text(read_home(copy, "h-0017"))
     assert "at least 4.5 m asked" in line_of(text, "to own buildings")
+
+
+def test_units_of_the_reader_come_before_those_of_the_run(result):
+    metric, us = (explain_text(read_home(result, "h-0017", display_units=units)) for units in ("metric", "us"))
+    assert " gal" in us
+    assert " gal" not in metric
+    assert explain_data(read_home(result, "h-0017", display_units="us")) == explain_data(read_home(result, "h-0017"))

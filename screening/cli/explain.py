@@ -18,9 +18,16 @@ if TYPE_CHECKING:
 @result_argument
 @click.argument("home_id", metavar="HOME_ID")
 @output_option("Picture to write, .png or .svg.")
+@click.option(
+    "--units",
+    type=click.Choice(["metric", "us"]),
+    help="Units of text and picture.  [default: the run's output.display_units]",
+)
 @overwrite_option
 @json_option
-def command(*, result: Path, home_id: str, output: Path | None, overwrite: bool, as_json: bool) -> None:
+def command(
+    *, result: Path, home_id: str, output: Path | None, units: str | None, overwrite: bool, as_json: bool
+) -> None:
     """Show one home: its numbers and its picture.
 
     OUT.gpkg is the result of a run; HOME_ID is the identifier of a home in it, or of a parcel, which may be one where
@@ -34,7 +41,7 @@ def command(*, result: Path, home_id: str, output: Path | None, overwrite: bool,
     from screening.report.explain import explain_data, explain_text
     from screening.report.result_file import read_home
 
-    home = read_home(result, home_id)
+    home = read_home(result, home_id, display_units=units)
     if output is not None:
         from screening.report.picture import save_picture
 

@@ -41,7 +41,7 @@ def explain_text(home: HomeResult) -> str:
     str
         Lines of at most 110 characters, without a final line break.
     """
-    units = Units(home.parameters.get("output.display_units", "metric"))
+    units = Units(home.display_units)
     parts = _home_parts(home, units) if home.is_candidate else _other_parts(home, units)
     lines = [title(home), *textwrap.wrap(standing(home), _WIDTH)]
     if home.asked_for:

@@ -91,7 +91,7 @@ def draw_picture(home: HomeResult) -> Figure:
     matplotlib.figure.Figure
         Landscape page, without any window.
     """
-    units = Units(home.parameters.get("output.display_units", "metric"))
+    units = Units(home.display_units)
     figure = Figure(figsize=(_WIDTH_IN, _HEIGHT_IN))
     FigureCanvasAgg(figure)
     figure.text(0.03, 0.955, title(home), fontsize=15, fontweight="bold", color=colours.INK, va="center")

@@ -73,6 +73,8 @@ class HomeResult:
         Rows of `merged_parcels`: the parcels that this row stands for: a stack, units on common ground, or linked lots.
     asked_for : str
         Name of the one among them that was asked for; "" if it was the parcel itself.
+    display_units : str
+        Units of texts and pictures, ``"metric"`` or ``"us"``.
     """
 
     is_candidate: bool
@@ -87,6 +89,7 @@ class HomeResult:
     n_same: int
     merged: tuple[Mapping[str, Any], ...] = ()
     asked_for: str = ""
+    display_units: str = "metric"
 
     def parameter(self, key: str) -> float | None:
         """Return a parameter that is a number, None where the record has none."""
@@ -104,7 +107,7 @@ def _number(text: str) -> float | None:
         return None
 
 
-def read_home(path: Path, name: str) -> HomeResult:
+def read_home(path: Path, name: str, *, display_units: str | None = None) -> HomeResult:
     """Read one home, by its own identifier or its parcel's.
 
     Parameters
@@ -113,6 +116,8 @@ def read_home(path: Path, name: str) -> HomeResult:
         A result of a run.
     name : str
         `home_id`, or `parcel_id` of the input; of a parcel in a stack this leads to the row that stands for the stack.
+    display_units : str or None
+        ``"metric"`` or ``"us"``; None: the run's ``[output] display_units``.
 
     Raises
     ------
@@ -145,6 +150,7 @@ def read_home(path: Path, name: str) -> HomeResult:
         layers["buildings"] = near[~near.geometry.to_wkb().duplicated().to_numpy()]
     table = pyogrio.read_dataframe(path, layer="run_record", use_arrow=False)
     record = dict(zip(table["key"], table["value"].fillna(""), strict=True))
+    parameters = {key.removeprefix(_PARAMETER): text for key, text in record.items() if key.startswith(_PARAMETER)}
     return HomeResult(
         is_candidate=is_candidate,
         row=row,
@@ -153,11 +159,12 @@ def read_home(path: Path, name: str) -> HomeResult:
         around=_around(path, outline),
         streets=_streets(path, outline, present),
         record=record,
-        parameters={key.removeprefix(_PARAMETER): text for key, text in record.items() if key.startswith(_PARAMETER)},
+        parameters=parameters,
         n_candidates=int(pyogrio.read_info(path, layer="candidate_homes")["features"]),
         n_same=len(found) - 1,
         merged=_merged_into(path, row, present),
         asked_for=asked_for,
+        display_units=display_units or parameters.get("output.display_units", "metric"),
     )
 
 
