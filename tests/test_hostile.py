@@ -327,6 +327,17 @@ def test_options_are_repeated_without_their_controls(runner):
     assert "\x1b" not in done.stderr
 
 
+def test_the_check_shows_controls_of_the_data_by_their_names(runner, tmp_path, monkeypatch):
+    """What stands in data reaches the terminal through the words of the report."""
+    (tmp_path / "run.toml").write_text(
+        '[inputs]\nparcels = "p.gpkg"\nbuildings = "b.gpkg"\nelevation = "e.tif"\n', encoding="utf-8"
+    )
+    monkeypatch.setattr("screening.checks.told.report_text", lambda *_: "a field with \x1b[2J in it")
+    done = runner.invoke(main, ["check", str(tmp_path / "run.toml")])
+    assert "\\x1b[2J" in done.stdout
+    assert "\x1b" not in done.stdout
+
+
 @pytest.fixture(scope="module")
 def result(tmp_path_factory):
     """A result of nine lots."""

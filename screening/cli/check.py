@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from screening.cli.options import gather_params, json_option, overwrite_option, settings_option
+from screening.cli.plain import echo
 from screening.errors import ParameterError
 
 if TYPE_CHECKING:
@@ -61,7 +62,10 @@ def command(
             click.echo(_json(report_data(Report(findings=(wrong,)), run_file)))
         raise
     report = check_city(params)
-    click.echo(_json(report_data(report, run_file)) if as_json else report_text(report, run_file))
+    if as_json:
+        click.echo(_json(report_data(report, run_file)))
+    else:
+        echo(report_text(report, run_file))
     if picture is not None:
         _draw(report, picture, overwrite=overwrite)
         click.echo(f"Where it lies: {picture}", err=True)

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from screening.cli.options import json_option, output_option
+from screening.cli.plain import echo
 from screening.errors import InputError, OutputExistsError, ParameterError
 from screening.paths import why_unreadable
 
@@ -90,7 +91,7 @@ def command(
         click.echo(json.dumps(data, indent=2, ensure_ascii=False, allow_nan=False))
     else:
         # with -o the report is the result; without it the run file is, and the report goes to the side
-        click.echo(report_text(proposal), err=output is None)
+        echo(report_text(proposal), err=output is None)
     if proposal.missing:
         raise InputError(missing_text(proposal))
     if not as_json:
