@@ -379,6 +379,40 @@ def test_damage_is_named(result, tmp_path, statement, words):
     assert text.endswith("take another copy.")
 
 
+def test_a_view_in_the_place_of_a_layer_is_refused(result, tmp_path, runner):
+    path = tmp_path / "homes.gpkg"
+    path.write_bytes(result.read_bytes())
+    with closing(sqlite3.connect(path, isolation_level=None)) as base:
+        base.executescript(
+            "DROP TABLE column_guide; CREATE VIEW column_guide AS WITH RECURSIVE c(n) AS "
+            "(SELECT 1 UNION ALL SELECT n + 1 FROM c) SELECT n AS fid, n AS layer FROM c"
+        )
+    done = runner.invoke(main, ["table", str(path), "-o", str(tmp_path / "homes.csv")])
+    assert done.exit_code == 3
+    assert "a view stands" in done.stderr
+
+
+def test_a_picture_is_not_written_where_the_words_fail(result, tmp_path, runner, monkeypatch):
+    def fail(_):
+        raise InputError("the file was changed.")
+
+    monkeypatch.setattr("screening.report.explain.explain_text", fail)
+    home = gpd.read_file(result, layer="candidate_homes")["home_id"][0]
+    done = runner.invoke(main, ["explain", str(result), home, "-o", str(tmp_path / "home.svg")])
+    assert done.exit_code == 3
+    assert not (tmp_path / "home.svg").exists()
+
+
+def test_an_index_of_zeros_leaves_no_shape(town):
+    path = write_frame(parcels_frame(), town.folder / "lots.shp")
+    index = path.with_suffix(".shx")
+    index.write_bytes(index.read_bytes()[:100] + bytes(index.stat().st_size - 100))
+    head = bytearray(path.read_bytes())
+    struct.pack_into("<4d", head, 36, -9e6, -9e6, 9e6, 9e6)
+    path.write_bytes(head)
+    refused(town, "lots.shp", inputs__parcels=path)
+
+
 def test_a_damaged_result_is_a_sentence_and_a_bug_is_a_traceback(result, tmp_path, runner, monkeypatch):
     path = tmp_path / "homes.gpkg"
     path.write_bytes(result.read_bytes())

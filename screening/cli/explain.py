@@ -42,13 +42,15 @@ def command(
     from screening.report.result_file import read_home
 
     home = read_home(result, home_id, display_units=units)
+    # First the words: what a damaged result can't be told of gets no picture either.
+    words = explain_data(home) if as_json else explain_text(home)
     if output is not None:
         from screening.report.picture import save_picture
 
         save_picture(home, output)
     if as_json:
-        click.echo(json.dumps(explain_data(home), indent=2, ensure_ascii=False, allow_nan=False))
+        click.echo(json.dumps(words, indent=2, ensure_ascii=False, allow_nan=False))
         return
-    echo(explain_text(home))
+    echo(str(words))
     if output is not None:
         echo(f"\nPicture: {output}")

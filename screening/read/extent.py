@@ -94,6 +94,11 @@ def check_width(bounds: Bounds, crs: CRS, where: str, shapes: Callable[[], npt.N
         return
     geometry = shapes()
     there = np.flatnonzero(~shapely.is_missing(geometry))
+    if not len(there):
+        msg = (
+            f"{where} says that it spans {width_deg:.3g} degrees, and holds no shape that can be read; export it again."
+        )
+        raise InputError(msg, code="file_unreadable")
     centre = shapely.get_coordinates(shapely.centroid(geometry[there]))
     away = np.abs(centre - np.median(centre, axis=0)).max(axis=1)
     msg = (

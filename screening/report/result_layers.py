@@ -14,6 +14,7 @@ import pyarrow.compute as pc
 import pyogrio
 import pyogrio.raw
 
+from screening.columns import LAYERS
 from screening.errors import InputError
 from screening.paths import NOT_THERE, why_unreadable
 
@@ -48,8 +49,12 @@ def layer_names(path: Path) -> set[str]:
         # mode=ro: a query must never change the result, nor leave a journal beside it.
         with contextlib.closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)) as connection:
             names = {row[0] for row in connection.execute("SELECT table_name FROM gpkg_contents")}
+            views = {row[0] for row in connection.execute("SELECT name FROM sqlite_master WHERE type = 'view'")}
     except sqlite3.Error as error:
         raise InputError(f"'{path}' is no readable GeoPackage: name the file that a run wrote") from error
+    if {layer.name for layer in LAYERS} & views:
+        # A run writes tables; a view may be without an end.
+        raise InputError(f"'{path}' was changed since the run: a view stands in the place of a layer; run again")
     missing = [name for name in NEEDED if name not in names]
     if missing:
         raise InputError(
