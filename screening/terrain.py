@@ -254,23 +254,27 @@ def bulges_m(terrain: Terrain, houses: ObjectArray, ring_m: float) -> FloatArray
     bounds = shapely.bounds(houses)
     middle = 0.5 * (bounds[:, :2] + bounds[:, 2:])
 
-    def cells(labels: npt.NDArray[Any]) -> tuple[IntArray, FloatArray, FloatArray]:
-        """House, place from its middle (with a 1 in front), and height of each cell that belongs to one."""
-        r, q = np.nonzero(labels)
-        house = labels[r, q].astype(np.int64) - 1
+    def cells(labels: npt.NDArray[Any]) -> tuple[IntArray, FloatArray, FloatArray, FloatArray]:
+        """House, place from its middle, and height of each cell that belongs to one."""
+        index = np.flatnonzero(labels)
+        r, q = np.divmod(index, labels.shape[1])
+        house = labels.ravel()[index].astype(np.int64) - 1
         x = x0 + (col + q + 0.5) * cell - middle[house, 0]
         y = y0 - (row + r + 0.5) * cell - middle[house, 1]
-        return house, np.column_stack([np.ones(len(x)), x, y]), terrain.z_m[r, q]
+        return house, x, y, terrain.z_m.ravel()[index]
 
-    house, place, z = cells(around)
-    normal, right = np.zeros((n, 3, 3)), np.zeros((n, 3))
-    np.add.at(normal, house, place[:, :, None] * place[:, None, :])
-    np.add.at(right, house, place * z[:, None])
-    house, place, z = cells(under)
+    def sums(house: IntArray, values: FloatArray) -> FloatArray:
+        """Sum of values over the cells of each house."""
+        return np.asarray(np.bincount(house, weights=values, minlength=n))
+
+    house, x, y, z = cells(around)
+    one, sx, sy = np.bincount(house, minlength=n), sums(house, x), sums(house, y)
+    sxy = sums(house, x * y)
+    normal = np.array([[one, sx, sy], [sx, sums(house, x * x), sxy], [sy, sxy, sums(house, y * y)]]).transpose(2, 0, 1)
+    right = np.column_stack([sums(house, z), sums(house, x * z), sums(house, y * z)])
+    house, x, y, z = cells(under)
     count = np.bincount(house, minlength=n)
-    inner, height = np.zeros((n, 3)), np.zeros(n)
-    np.add.at(inner, house, place)
-    np.add.at(height, house, z)
+    inner, height = np.column_stack([count, sums(house, x), sums(house, y)]), sums(house, z)
     out = np.full(n, np.nan)
     enough = np.flatnonzero((count > 0) & (normal[:, 0, 0] >= FEWEST_RING_CELLS))
     inverse = np.linalg.pinv(normal[enough])

@@ -253,8 +253,10 @@ def ring_plane(
             if not ground[r, c]:
                 continue
             x = grid[0] + (col0 + c + 0.5) * cell
+            if not inside(lot, x, y):
+                continue
             d = distance_to_edges(house, x, y)
-            if d < inner_m or d > outer_m or inside(house, x, y) or not inside(lot, x, y):
+            if d < inner_m or d > outer_m or inside(house, x, y):
                 continue
             xs[n] = x - mx
             ys[n] = y - my

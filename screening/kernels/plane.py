@@ -48,8 +48,8 @@ def crossings(edges: Array, y: float, hits: Array) -> int:
 
 
 @leaf
-def point_segment_distance(x: float, y: float, x1: float, y1: float, x2: float, y2: float) -> float:
-    """Distance [m] from a point to a segment."""
+def square_distance(x: float, y: float, x1: float, y1: float, x2: float, y2: float) -> float:
+    """Square of the distance [m2] from a point to a segment."""
     dx = x2 - x1
     dy = y2 - y1
     length2 = dx * dx + dy * dy
@@ -62,7 +62,13 @@ def point_segment_distance(x: float, y: float, x1: float, y1: float, x2: float, 
             t = 1.0
     ex = x - x1 - t * dx
     ey = y - y1 - t * dy
-    return math.sqrt(ex * ex + ey * ey)
+    return ex * ex + ey * ey
+
+
+@leaf
+def point_segment_distance(x: float, y: float, x1: float, y1: float, x2: float, y2: float) -> float:
+    """Distance [m] from a point to a segment."""
+    return math.sqrt(square_distance(x, y, x1, y1, x2, y2))
 
 
 @leaf
@@ -70,9 +76,8 @@ def distance_to_edges(edges: Array, x: float, y: float) -> float:
     """Distance [m] from a point to the nearest edge; infinite where there is none."""
     best = np.inf
     for i in range(edges.shape[0]):
-        d = point_segment_distance(x, y, edges[i, 0], edges[i, 1], edges[i, 2], edges[i, 3])
-        best = min(best, d)
-    return best
+        best = min(best, square_distance(x, y, edges[i, 0], edges[i, 1], edges[i, 2], edges[i, 3]))
+    return math.sqrt(best)
 
 
 @leaf

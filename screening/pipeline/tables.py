@@ -12,7 +12,7 @@ import shapely
 from screening.confidence import CELL_GRACE, confidence
 from screening.overflow import END_CODE, path_lengths_m, worst
 from screening.pipeline.volumes import alternatives, likely_volumes_m3_y, storage_areas_m2
-from screening.siting.open_ground import find_obstacles
+from screening.siting.open_ground import Obstacles
 from screening.terrain import bulges_m
 
 if TYPE_CHECKING:
@@ -161,8 +161,7 @@ def all_layers(c: Context) -> dict[str, pd.DataFrame]:
     run = np.zeros(len(g.home))
     np.maximum.at(run, g.spout_garden[served], g.run_m[served])
 
-    seen = find_obstacles(c.homes.lot, c.pieces.geometry, SEE_BUILDINGS_M)
-    own_dist, other_dist, shown = building_distances(c, seen)
+    own_dist, other_dist, seen = building_distances(c)
     gardens = frame(
         {
             "garden_id": garden_id,
@@ -255,12 +254,12 @@ def all_layers(c: Context) -> dict[str, pd.DataFrame]:
     if c.params.output.detail == "full":
         layers["buildings"] = frame(
             {
-                "building_id": building_id[c.pieces.building[seen.thing[shown]]],
-                "home_id": home_id[seen.lot[shown]],
-                "role_code": roles(c, seen)[shown],
-                "area_m2": c.pieces.area_m2[seen.thing[shown]],
+                "building_id": building_id[c.pieces.building[seen.thing]],
+                "home_id": home_id[seen.lot],
+                "role_code": roles(c, seen),
+                "area_m2": c.pieces.area_m2[seen.thing],
             },
-            c.pieces.geometry[seen.thing[shown]],
+            c.pieces.geometry[seen.thing],
             crs,
         )
         with_part = of_candidate & ~shapely.is_missing(c.roofs.part)
@@ -278,35 +277,41 @@ def all_layers(c: Context) -> dict[str, pd.DataFrame]:
     return layers
 
 
-def roles(c: Context, seen: Any) -> ObjectArray:
+def roles(c: Context, seen: Obstacles) -> ObjectArray:
     """What each seen building is to the home."""
     own = c.pieces.parcel[seen.thing] == c.rows[seen.lot]
     is_house = seen.thing == c.principal[c.rows[seen.lot]]
     return np.where(is_house, "principal", np.where(own, "other", "neighbour")).astype(object)
 
 
-def building_distances(c: Context, seen: Any) -> tuple[FloatArray, FloatArray, np.ndarray]:
-    """Distance of each garden to the nearest own and other building; which seen pairs are worth showing."""
-    g = c.gardens
-    own = c.pieces.parcel[seen.thing] == c.rows[seen.lot]
-    first = np.searchsorted(seen.lot, np.arange(len(c.rows) + 1))
-    count = (first[1:] - first[:-1])[g.home]
-    garden = np.repeat(np.arange(len(g.home)), count)
-    start = np.cumsum(count) - count
-    pair = np.arange(int(count.sum())) - np.repeat(start, count) + np.repeat(first[g.home], count)
-    distance = shapely.distance(g.geometry[garden], c.pieces.geometry[seen.thing[pair]])
+def building_distances(c: Context) -> tuple[FloatArray, FloatArray, Obstacles]:
+    """Distance of each garden to the nearest own and other building; the buildings worth showing with each home.
+
+    Worth showing are all on a candidate's lot, and those of others that stand near a garden.
+    """
+    g, pieces = c.gardens, c.pieces
+    boxes = shapely.bounds(g.geometry).reshape(-1, 4) + np.array([-1.0, -1.0, 1.0, 1.0]) * SEE_BUILDINGS_M
+    garden, piece = shapely.STRtree(pieces.geometry).query(shapely.box(*boxes.T))
+    distance = shapely.distance(g.geometry[garden], pieces.geometry[piece])
+    near = distance <= SEE_BUILDINGS_M
+    garden, piece, distance = garden[near], piece[near], distance[near]
+    is_own = pieces.parcel[piece] == c.rows[g.home[garden]]
     out = []
     for mine in (True, False):
         nearest = np.full(len(g.home), np.inf)
-        use = own[pair] == mine
+        use = is_own == mine
         np.minimum.at(nearest, garden[use], distance[use])
-        nearest[nearest > SEE_BUILDINGS_M] = np.nan
+        nearest[np.isinf(nearest)] = np.nan
         out.append(nearest)
-    has_garden = np.zeros(len(c.rows), dtype=bool)
-    has_garden[g.home] = True
-    shown = own & has_garden[seen.lot]
-    shown[pair[distance <= SEE_BUILDINGS_M]] = True
-    return out[0], out[1], np.flatnonzero(shown)
+    candidate = np.full(len(c.code), -1, dtype=np.int64)
+    candidate[c.rows[g.home]] = g.home
+    own = np.flatnonzero((pieces.parcel >= 0) & (candidate[pieces.parcel] >= 0))
+    lot = candidate[pieces.parcel[own]]
+    # another part of a lot may lie far away
+    close = shapely.distance(c.homes.lot[lot], pieces.geometry[own]) <= SEE_BUILDINGS_M
+    n = max(1, len(pieces.parcel))
+    shown = np.unique(np.concatenate([g.home[garden] * n + piece, lot[close] * n + own[close]]))
+    return out[0], out[1], Obstacles(*np.divmod(shown, n))
 
 
 def overflow_rows(

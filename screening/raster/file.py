@@ -343,8 +343,16 @@ def read_piece(
     with open_raster(piece.path) as dataset:
         masked = dataset.read(1, window=(file_rows, cols), masked=True, out_shape=out_shape)
     raw = masked.data.astype(np.float64)
-    missing = np.ma.getmaskarray(masked) | ~(np.abs(raw) < IMPOSSIBLE_HEIGHT)
+    # whole windows are gone through: every array that need not be made anew counts
+    missing = np.abs(raw) < IMPOSSIBLE_HEIGHT
+    np.logical_not(missing, out=missing)
+    missing |= masked.mask
     for value in nodata:
         missing |= np.abs(raw - value) <= _NODATA_REL * abs(value)
-    z = np.where(missing, np.nan, raw) * piece.band_scale + piece.band_offset
+    z = raw
+    if piece.band_scale != 1.0:
+        z *= piece.band_scale
+    if piece.band_offset != 0.0:
+        z += piece.band_offset
+    z[missing] = np.nan
     return z[::-1] if piece.runs_north else z

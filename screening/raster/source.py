@@ -154,8 +154,14 @@ class ElevationSource:
             z = self._sampled(rows, cols)
         else:
             z = read_heights(self.header, self.nodata, rows, cols)
+        if self.z_factor != 1.0:
+            z *= self.z_factor
+        # np.round in place
+        z *= 10.0**HEIGHT_DECIMALS
+        np.rint(z, out=z)
+        z /= 10.0**HEIGHT_DECIMALS
         return ElevationWindow(
-            z_m=np.round(z * self.z_factor, HEIGHT_DECIMALS),
+            z_m=z,
             x0_m=self.x0_m + cols[0] * self.cell_m,
             y0_m=self.y0_m - rows[0] * self.cell_m,
             cell_m=self.cell_m,

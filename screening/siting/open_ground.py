@@ -130,7 +130,8 @@ def subtract(ground: ObjectArray, pairs: Obstacles, zones: ObjectArray, zone: In
     turn = np.arange(len(pairs.lot)) - start
     for k in range(int(turn.max()) + 1):
         now = np.flatnonzero(turn == k)
-        now = now[~shapely.is_empty(out[pairs.lot[now]])]
+        # a third of the zones end before the setback from the lot line begins
+        now = now[shapely.intersects(out[pairs.lot[now]], zones[zone[now]])]
         if len(now):
             lot = pairs.lot[now]
             out[lot] = shapely.difference(out[lot], zones[zone[now]])

@@ -8,6 +8,8 @@ import numpy as np
 import numpy.typing as npt
 import shapely
 
+from screening.siting.open_ground import SIMPLE_CORNERS
+
 if TYPE_CHECKING:
     from screening.params import RuleParams
     from screening.siting.gardens import Gardens
@@ -23,8 +25,15 @@ def comes_near(things: ObjectArray, others: ObjectArray, distance_m: float) -> n
     """Which geometries lie nearer than a distance [m] to any of others."""
     out = np.zeros(len(things), dtype=bool)
     if len(others) and len(things):
-        thing, other = shapely.STRtree(others).query(things, predicate="dwithin", distance=distance_m)
-        near = shapely.distance(things[thing], others[other]) < distance_m
+        grown = shapely.bounds(things) + np.array([-1.0, -1.0, 1.0, 1.0]) * distance_m
+        thing, other = shapely.STRtree(others).query(shapely.box(*grown.T))
+        # for outlines of a few corners the plain distance is quicker; for a creek it pays to prepare it
+        simple = shapely.get_num_coordinates(others[other]) <= SIMPLE_CORNERS
+        long = np.unique(other[~simple])
+        shapely.prepare(others[long])
+        simple[~simple] = shapely.dwithin(others[other[~simple]], things[thing[~simple]], distance_m)
+        near = np.flatnonzero(simple)
+        near = near[shapely.distance(things[thing[near]], others[other[near]]) < distance_m]
         out[thing[near]] = True
     return out
 
@@ -94,6 +103,9 @@ def runs_through(runs: ObjectArray, lots: ObjectArray, footprints: ObjectArray) 
     run, building = shapely.STRtree(footprints).query(runs, predicate="intersects")
     touched, which = np.unique(building, return_inverse=True)
     inner = shapely.buffer(footprints[touched], -1e-3)
+    # most runs only touch the wall that they begin at
+    inside = np.flatnonzero(shapely.intersects(runs[run], inner[which]))
+    run, which = run[inside], which[inside]
     through = shapely.length(shapely.intersection(runs[run], inner[which]))
     out[run[through > 1e-3]] = True
     return out

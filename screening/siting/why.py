@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from screening.siting.search import FloatArray, IntArray
 
 ObjectArray = npt.NDArray[Any]
+BoolArray = npt.NDArray[np.bool_]
 
 HALVINGS = 4
 """Halvings of a distance in the search for the margin: 3.05 m is known to 0.2 m."""
@@ -37,6 +38,8 @@ CONDITIONS = (
     ("ignore_overflow", "overflow_to_building"),
 )
 """Conditions in the order in which they come into force, and the reason where one leaves no place."""
+
+RUN_STEP = next(step for step, (name, _) in enumerate(CONDITIONS) if name == "run")
 
 
 class Surroundings(NamedTuple):
@@ -101,11 +104,12 @@ def explain_refusals(lots: Lots, around: Surroundings, ground: Ground, how: Siti
     has_room = np.flatnonzero(largest >= how.rules.min_area_m2 * 0.98)
 
     # each condition in its turn comes into force on top of those before; the first that leaves no place names the
-    # reason, and bisection finds it
+    # reason, and bisection finds it; that all of them together leave none is known
     for_step = np.zeros(len(has_room), dtype=np.int64)
-    top = np.full(len(has_room), len(CONDITIONS), dtype=np.int64)
+    top = np.full(len(has_room), len(CONDITIONS) - 1, dtype=np.int64)
     while (for_step < top).any():
-        middle = (for_step + top) // 2
+        # among the last few the earlier is the likelier
+        middle = (for_step + top - (for_step > 0)) // 2
         found = np.zeros(len(has_room), dtype=bool)
         for step in np.unique(middle[for_step < top]).tolist():
             group = np.flatnonzero((middle == step) & (for_step < top))
@@ -113,10 +117,11 @@ def explain_refusals(lots: Lots, around: Surroundings, ground: Ground, how: Siti
         open_ones = for_step < top
         for_step = np.where(open_ones & found, middle + 1, for_step)
         top = np.where(open_ones & ~found, middle, top)
-    names = np.array([code for _, code in CONDITIONS] + ["overflow_to_building"], dtype=object)
+    names = np.array([code for _, code in CONDITIONS], dtype=object)
     reason[has_room] = names[for_step]
-    tightest, margin = _tightest(lots, around, ground, how, gain)
-    # where the rule that names the reason would do alone, it is the one to name
+    tightest = np.full(n, None, dtype=object)
+    margin = np.full(n, np.nan)
+    # where the rule that names the reason would do alone, it is the one to name, and no other is asked
     for code, rule, changes in (
         ("too_steep", "slope", {"ignore_slope": True}),
         ("no_downhill_place", "fall", {"ignore_fall": True}),
@@ -124,15 +129,20 @@ def explain_refusals(lots: Lots, around: Surroundings, ground: Ground, how: Siti
         rows = np.flatnonzero(reason == code)
         if len(rows):
             fewer = how._replace(rules=how.rules._replace(**changes))
-            rows = rows[_finds(pick_lots(lots, rows), around, ground, fewer, gain)]
-            tightest[rows] = rule
-            margin[rows] = np.nan
+            tightest[rows[_finds(pick_lots(lots, rows), around, ground, fewer, gain)]] = rule
+    rest = np.flatnonzero(tightest == None)  # noqa: E711 - elementwise
+    # without a place even for runs of any length a longer run is no way out
+    may_run = np.zeros(n, dtype=bool)
+    may_run[has_room[for_step >= RUN_STEP]] = True
+    tightest[rest], margin[rest] = _tightest(
+        pick_lots(lots, rest), may_run[rest], _around(around, rest, n), ground, how, gain
+    )
     return Why(reason, tightest, margin)
 
 
 def _fits_under(
     step: int, rows: IntArray, lots: Lots, around: Surroundings, ground: Ground, how: SitingRules, gain: TownYield
-) -> npt.NDArray[np.bool_]:
+) -> BoolArray:
     """Which homes get a garden with the first ``step`` + 1 conditions in force."""
     relaxed = {name: True for name, _ in CONDITIONS[step + 1 :] if name.startswith("ignore")}
     has_run = any(name == "run" for name, _ in CONDITIONS[: step + 1])
@@ -143,15 +153,23 @@ def _fits_under(
 
 def _finds(
     lots: Lots, around: Surroundings, ground: Ground, how: SitingRules, gain: TownYield
-) -> npt.NDArray[np.bool_]:
+) -> BoolArray:
     """Which homes get a garden."""
     fresh = ground._replace(memo=np.zeros_like(ground.memo))
     placed = place_gardens(city_of(lots, around.building_edges), fresh, how, gain, any_will_do=True)
     return np.asarray(placed.rows[:, 0, 0] == 1.0)
 
 
+def _around(around: Surroundings, rows: IntArray, n: int) -> Surroundings:
+    """The surroundings of some of ``n`` homes."""
+    buildings, *things = (
+        one._replace(pairs=some_pairs(one.pairs, rows, n)) for one in (around.buildings, *around.keep_away)
+    )
+    return around._replace(buildings=buildings, keep_away=tuple(things))
+
+
 def _tightest(
-    lots: Lots, around: Surroundings, ground: Ground, how: SitingRules, gain: TownYield
+    lots: Lots, may_run: BoolArray, around: Surroundings, ground: Ground, how: SitingRules, gain: TownYield
 ) -> tuple[ObjectArray, FloatArray]:
     """The rule that has to give least, as a part of its own distance; then the rules that are no distances."""
     n = len(lots.lot)
@@ -181,7 +199,9 @@ def _tightest(
         if distance <= 0.0:
             continue
         # where nothing is kept away from, giving way changes nothing
-        rows = np.flatnonzero(_has_keep_away(lots, around)) if name == "keep_away" else everyone
+        rows = everyone
+        if name in {"keep_away", "run"}:
+            rows = np.flatnonzero(may_run if name == "run" else _has_keep_away(lots, around))
         # how much of a run's greatest relaxation is as much as another rule has to give
         scale = LONGEST_RUN_FACTOR - 1.0 if name == "run" else 1.0
         # a rule that has to give more than another is not asked how much
@@ -219,7 +239,7 @@ def _tightest(
     return code, margin
 
 
-def _has_keep_away(lots: Lots, around: Surroundings) -> npt.NDArray[np.bool_]:
+def _has_keep_away(lots: Lots, around: Surroundings) -> BoolArray:
     """Which lots have anything to keep away from so near that it takes ground."""
     out = np.zeros(len(lots.lot), dtype=bool)
     for kept in around.keep_away:
