@@ -6,7 +6,6 @@ from typing import TYPE_CHECKING, Final, NamedTuple, Protocol
 
 import numpy as np
 import numpy.typing as npt
-from scipy import special
 
 from screening.kernels.barrel import INFLOW, SPILLED, balances_with_barrels, store_series
 
@@ -252,6 +251,8 @@ def storm_barrel_curve(rain: RainParams, loss_mm: float, params: BarrelParams) -
     with the regularised lower incomplete gamma function ``G``. It holds for storms that are short against ``T``, and
     emptying that is.
     """
+    from scipy import special  # noqa: PLC0415 - a tenth of a second that a worker without barrels is spared
+
     mu = rain.storm_mean_mm
     depth = _depth_axis()
     mean = params.empty_after_h / (rain.storm_duration_h + rain.mean_dry_h) * float(np.exp(-loss_mm / mu))

@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 import numpy.typing as npt
 import shapely
-from scipy import ndimage
 
 from screening.kernels import elevation as kernel
 from screening.kernels import outlines as drawn
@@ -103,6 +102,8 @@ def fill_holes(z_m: FloatArray, max_cells: int) -> tuple[FloatArray, BoolArray]:
     missing = np.isnan(z_m)
     if max_cells < 1 or not missing.any():
         return out, filled
+    from scipy import ndimage  # noqa: PLC0415 - takes a tenth of a second in every worker, and few rasters have holes
+
     labels, _ = ndimage.label(missing, structure=np.ones((3, 3), dtype=int))
     for number, box in enumerate(ndimage.find_objects(labels), start=1):
         rows, cols = box
@@ -218,6 +219,8 @@ def roof_heights_m(z_m: FloatArray, grid: FloatArray, buildings: ObjectArray, ri
 
     In a bare-earth model this is about zero, in a surface model the height of the roof.
     """
+    from scipy import ndimage  # noqa: PLC0415 - see above
+
     rows = np.arange(1, len(buildings) + 1)
     footprint = draw(buildings, rows, grid, z_m.shape)
     around = draw(shapely.buffer(buildings, ring_m), rows, grid, z_m.shape)

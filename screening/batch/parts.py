@@ -57,7 +57,8 @@ def write_part(path: Path, result: TileResult) -> None:
         if GEOMETRY_NAME in table.column_names:
             table = table.replace_schema_metadata({"geo": _geo_metadata(layer_name, frame.crs)})
         file = staged / f"{layer_name}.parquet"
-        pq.write_table(table, file, compression="lz4")
+        # read once and whole: what speeds up a search in it is only weight
+        pq.write_table(table, file, compression="lz4", use_dictionary=False, write_statistics=False)
         listing[file.name] = [_digest(file), table.num_rows, table.nbytes]
     (staged / _LISTING).write_text(json.dumps(listing), encoding="utf-8")
     put_in_place(staged, path / name)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from screening.kernels.compiled import kernel, leaf
-from screening.kernels.plane import crossings, point_segment_distance
+from screening.kernels.plane import point_segment_distance
 
 if TYPE_CHECKING:
     from screening.kernels.ground import Ground, Home, Rules
@@ -94,16 +94,32 @@ def _window(e: Array, spouts: Array, ux: float, uy: float, reach_m: float, clip:
 
 
 @leaf
-def _fill(e: Array, i0: int, j0: int, step: float, hits: Array, used: Array) -> None:
-    """Mark the cells whose centres lie within the edges, line by line."""
+def _fill(e: Array, i0: int, j0: int, step: float, used: Array) -> None:
+    """Mark the cells whose centres lie within the edges.
+
+    Each edge turns over the cells beyond it on the lines that it crosses: what is turned over an odd number of times
+    lies within. First only where the edge crosses, then the marks are handed on from cell to cell.
+    """
     nu, nv = used.shape
-    for j in range(nv):
-        v = (j0 + j + 0.5) * step
-        for q in range(0, crossings(e, v, hits) - 1, 2):
-            first = max(0, int(math.ceil(hits[q] / step - 0.5 - 1e-6)) - i0)
-            last = min(nu - 1, int(math.floor(hits[q + 1] / step - 0.5 + 1e-6)) - i0)
-            for i in range(first, last + 1):
-                used[i, j] = 1
+    for k in range(e.shape[0]):
+        v1 = e[k, 1]
+        v2 = e[k, 3]
+        if v1 == v2:
+            continue
+        slant = (e[k, 2] - e[k, 0]) / (v2 - v1)
+        first = max(0, int(math.ceil(min(v1, v2) / step - 0.5)) - j0 - 1)
+        last = min(nv - 1, int(math.floor(max(v1, v2) / step - 0.5)) - j0 + 1)
+        for j in range(first, last + 1):
+            v = (j0 + j + 0.5) * step
+            if (v1 > v) != (v2 > v):
+                # a hair of grace: a centre on an edge is on the same side wherever the map lies
+                i = max(0, int(math.ceil((e[k, 0] + (v - v1) * slant) / step - 0.5 - 1e-6)) - i0)
+                if i < nu:
+                    used[i, j] ^= 1
+    # unsigned numbers need no look for negative ones: the line is done many cells at a time
+    for i in range(np.uint64(1), np.uint64(nu)):
+        for j in range(np.uint64(nv)):
+            used[i, j] ^= used[i - np.uint64(1), j]
 
 
 @leaf
@@ -166,6 +182,24 @@ def _clear_taken(
 
 
 @leaf
+def _has_no_exception(
+    ground: Ground, rules: Rules, used: Array, ux: float, uy: float, i0: int, j0: int, step: float
+) -> bool:
+    """Whether the whole drawing lies on the raster, and every rule is in force."""
+    if rules.ignore_gaps or rules.ignore_slope:
+        return False
+    rows, cols = ground.slope.shape
+    for k in range(4):
+        u = (i0 + (used.shape[0] if k % 2 == 1 else 0)) * step
+        v = (j0 + (used.shape[1] if k >= 2 else 0)) * step
+        r = (ground.grid[1] - u * uy - v * ux) / ground.grid[4] - ground.grid[2]
+        c = (u * ux - v * uy - ground.grid[0]) / ground.grid[4] - ground.grid[3]
+        if not (1.0 <= r < rows - 1.0 and 1.0 <= c < cols - 1.0):
+            return False
+    return True
+
+
+@leaf
 def _sum_up(
     ground: Ground,
     rules: Rules,
@@ -183,40 +217,54 @@ def _sum_up(
     slope = ground.slope
     rows, cols = slope.shape
     per_cell = 1.0 / ground.grid[4]
+    # a hair of grace: a point on the border of two cells is in the same one wherever the map lies
     row0 = ground.grid[1] * per_cell - ground.grid[2] + 1e-7
     col0 = ground.grid[0] * per_cell + ground.grid[3] - 1e-7
+    row_step = step * ux * per_cell
+    col_step = step * uy * per_cell
+    is_plain = _has_no_exception(ground, rules, used, ux, uy, i0, j0, step)
     least = np.inf
     greatest = -np.inf
     for j in range(nv + 1):
         count[0, j] = 0
         slope_sum[0, j] = 0.0
-    for i in range(nu):
+    # unsigned numbers need no look for negative ones
+    for i in range(np.uint64(nu)):
         row_count = 0
         row_slope = 0.0
-        u = (i0 + i + 0.5) * step
-        count[i + 1, 0] = 0
-        slope_sum[i + 1, 0] = 0.0
-        for j in range(nv):
+        u = (i0 + np.int64(i) + 0.5) * step
+        r_first = row0 - u * uy * per_cell - (j0 + 0.5) * row_step
+        c_first = u * ux * per_cell - col0 - (j0 + 0.5) * col_step
+        below = i + np.uint64(1)
+        count[below, 0] = 0
+        slope_sum[below, 0] = 0.0
+        for j in range(np.uint64(nv)):
             if used[i, j]:
-                v = (j0 + j + 0.5) * step
-                # a hair of grace: a point on the border of two cells is in the same one wherever the map lies
-                r = int(math.floor(row0 - (u * uy + v * ux) * per_cell))
-                c = int(math.floor((u * ux - v * uy) * per_cell - col0))
-                s = np.nan
-                if 0 <= r < rows and 0 <= c < cols:
-                    s = slope[r, c]
-                if math.isnan(s):
-                    fine = rules.ignore_gaps
-                    s = 0.0
+                at = float(np.int64(j))
+                if is_plain:
+                    s = slope[np.uint64(np.int64(r_first - at * row_step)), np.uint64(np.int64(c_first - at * col_step))]
+                    fine = s <= rules.max_slope_pct
                 else:
-                    fine = s <= rules.max_slope_pct or rules.ignore_slope
+                    r = int(math.floor(r_first - at * row_step))
+                    c = int(math.floor(c_first - at * col_step))
+                    s = np.nan
+                    if 0 <= r < rows and 0 <= c < cols:
+                        s = slope[r, c]
+                    if math.isnan(s):
+                        fine = rules.ignore_gaps
+                        s = 0.0
+                    else:
+                        fine = s <= rules.max_slope_pct or rules.ignore_slope
                 if fine:
                     row_count += 1
                     row_slope += s
-                    least = min(least, s)
-                    greatest = max(greatest, s)
-            count[i + 1, j + 1] = count[i, j + 1] + row_count
-            slope_sum[i + 1, j + 1] = slope_sum[i, j + 1] + row_slope
+                    if s < least:
+                        least = s
+                    if s > greatest:
+                        greatest = s
+            after = j + np.uint64(1)
+            count[below, after] = count[i, after] + row_count
+            slope_sum[below, after] = slope_sum[i, after] + row_slope
     return least, greatest
 
 
@@ -243,7 +291,7 @@ def draw_ground(
     _turned(home.allowed, ux, uy, e)
     i0, j0, nu, nv = _window(e, home.downspouts, ux, uy, reach_m, clip, step)
     used = np.zeros((nu, nv), dtype=np.uint8)
-    _fill(e, i0, j0, step, np.empty(home.allowed.shape[0]), used)
+    _fill(e, i0, j0, step, used)
     if strict:
         _clear_edges(e, i0, j0, step, used)
     if taken.shape[0] > 0:

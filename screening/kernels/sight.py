@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from screening.kernels.compiled import kernel, leaf
@@ -41,24 +43,29 @@ def indoors_table(home: Home) -> Array:
     out = np.zeros((n, BINS), dtype=np.bool_)
     half = np.empty(2 * BINS, dtype=np.bool_)
     level = np.empty_like(home.barriers)
+    probe = np.empty((2 * BINS, 2))
+    for k in range(2 * BINS):
+        t = 2.0 * k / BINS
+        dx = abs(2.0 - t) - 1.0
+        dy = 1.0 - abs(t - 1.0) if t <= 2.0 else abs(t - 3.0) - 1.0
+        length = math.sqrt(dx * dx + dy * dy)
+        probe[k, 0] = PROBE_M * dx / length
+        probe[k, 1] = PROBE_M * dy / length
     for j in range(n):
-        # an edge that passes above or below all these points says nothing of them
+        x0 = home.downspouts[j, 0]
+        y0 = home.downspouts[j, 1]
+        # an edge that passes above, below or west of all these points says nothing of them
         m = 0
         for i in range(home.barriers.shape[0]):
             low = min(home.barriers[i, 1], home.barriers[i, 3])
             high = max(home.barriers[i, 1], home.barriers[i, 3])
-            if low <= home.downspouts[j, 1] + 2.0 * PROBE_M and high >= home.downspouts[j, 1] - 2.0 * PROBE_M:
+            east = max(home.barriers[i, 0], home.barriers[i, 2])
+            if low <= y0 + 2.0 * PROBE_M and high >= y0 - 2.0 * PROBE_M and east >= x0 - 2.0 * PROBE_M:
                 for k in range(4):
                     level[m, k] = home.barriers[i, k]
                 m += 1
         for k in range(2 * BINS):
-            t = 2.0 * k / BINS
-            dx = abs(2.0 - t) - 1.0
-            dy = 1.0 - abs(t - 1.0) if t <= 2.0 else abs(t - 3.0) - 1.0
-            length = np.hypot(dx, dy)
-            x = home.downspouts[j, 0] + PROBE_M * dx / length
-            y = home.downspouts[j, 1] + PROBE_M * dy / length
-            half[k] = inside(level[:m], x, y)
+            half[k] = inside(level[:m], x0 + probe[k, 0], y0 + probe[k, 1])
         for k in range(BINS):
             out[j, k] = half[2 * k] and half[2 * k + 1] and half[(2 * k + 2) % (2 * BINS)]
     return out

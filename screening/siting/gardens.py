@@ -11,7 +11,7 @@ import shapely
 from screening.kernels import city as kernel
 from screening.kernels import flow, placement
 from screening.kernels.beds import worth_a_trial
-from screening.siting.beds import Bed, best_beds, opened
+from screening.siting.beds import Bed, best_beds
 from screening.siting.search import Lots, Placed, SitingRules, city_of, place_gardens
 
 if TYPE_CHECKING:
@@ -122,8 +122,6 @@ def _find_beds(
     small &= np.diff(homes.spouts_first) > 0
     rows = np.flatnonzero(small)
     rows = rows[worth_a_trial(city, ground, how.rules, rows, 2.0 * how.step_m)]
-    core = opened(homes.open_ground[rows], how.rules.min_width_m)
-    rows = rows[shapely.area(core) >= how.rules.min_area_m2]
     # a bed stands in for all rectangles of its home
     kept = placed.rows[:, :, placement.VOLUME].sum(axis=1)
     floor = np.where(found, kept * (1.0 + params.free_form_gain_frac), 0.0)[rows]
