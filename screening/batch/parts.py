@@ -142,7 +142,8 @@ class Part:
             content = file.read_bytes()
             if hashlib.sha256(content).hexdigest() != self._digest[layer_name]:
                 raise _damaged(self._folder)
-            table = pq.read_table(pa.BufferReader(content), columns=None if columns is None else list(columns))
+            reader = pq.ParquetFile(pa.BufferReader(content))
+            table = reader.read(None if columns is None else list(columns), use_threads=False)
         except (OSError, pa.ArrowException) as error:
             raise _damaged(self._folder) from error
         return table.replace_schema_metadata()

@@ -1,7 +1,7 @@
 """Layers into one GeoPackage 1.3: conformed, counted after writing, the same bytes for the same input.
 
 What makes the bytes repeat: a new file each time, layers in the order of the registry, rows in the order given, one
-writer, a fixed date instead of the clock.
+writer in one thread, a fixed date instead of the clock.
 """
 
 from __future__ import annotations
@@ -9,7 +9,6 @@ from __future__ import annotations
 import contextlib
 import logging
 import sqlite3
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, Protocol
 
@@ -25,7 +24,6 @@ from screening.write.layer_styles import add_layer_styles
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-    from concurrent.futures import Future
     from pathlib import Path
 
     import pyproj
@@ -131,13 +129,9 @@ def write_layers(
     """
     needed_bytes = _EMPTY_FILE_BYTES + sum(table.size_bytes for table in tables)
     with staged_file(path, overwrite=overwrite, needed_bytes=needed_bytes) as staged:
-        with _gdal_options(), ThreadPoolExecutor(1) as pool:
-            # while GDAL writes a layer the next one is read and sorted
-            waiting: Future[pa.Table | pa.RecordBatchReader] | None = None
-            for table, following in zip(tables, [*tables[1:], None], strict=True):
-                rows = table.open() if waiting is None else waiting.result()
-                waiting = None if following is None else pool.submit(following.open)
-                _write_table(staged, table, rows, crs)
+        with _gdal_options():
+            for table in tables:
+                _write_table(staged, table, crs)
         if finish is not None:
             finish(staged)
         _verify(staged, tables)
@@ -166,10 +160,6 @@ class LayerTable:
     name: str
     rows: pa.Table | RowStream
     geometry_type: str | None
-
-    def open(self) -> pa.Table | pa.RecordBatchReader:
-        """The rows, for one who writes them."""
-        return self.rows if isinstance(self.rows, pa.Table) else self.rows.read()
 
     @property
     def n_without_geometry(self) -> int:
@@ -235,7 +225,7 @@ def _gdal_options() -> Iterator[None]:
         pyogrio.set_gdal_config_options(before)
 
 
-def _write_table(path: Path, table: LayerTable, rows: pa.Table | pa.RecordBatchReader, crs: pyproj.CRS) -> None:
+def _write_table(path: Path, table: LayerTable, crs: pyproj.CRS) -> None:
     """Add one layer to the file, which the first layer creates."""
     layer_options = {"FID": ROW_NUMBER_NAME}
     dataset_options = {} if path.exists() else {"VERSION": "1.3"}
@@ -247,6 +237,7 @@ def _write_table(path: Path, table: LayerTable, rows: pa.Table | pa.RecordBatchR
             "geometry_type": table.geometry_type,
             "crs": _crs_text(crs),
         }
+    rows = table.rows if isinstance(table.rows, pa.Table) else table.rows.read()
     try:
         pyogrio.raw.write_arrow(
             rows, path, table.name, "GPKG", dataset_options=dataset_options, layer_options=layer_options, **more
