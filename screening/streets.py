@@ -14,9 +14,13 @@ import pandas as pd
 import shapely
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Callable, Mapping, Sequence
 
 ObjectArray = npt.NDArray[Any]
+IntArray = npt.NDArray[np.int64]
+
+LOTS_AT_A_TIME: Final = 8192
+"""Lots whose outlines are in memory at a time."""
 
 NEAR_STREET_M = 60.0
 """A lot counts to no street line that is farther away (program default)."""
@@ -131,7 +135,10 @@ def street_from_address(address: str | None) -> str | None:
 
 
 def street_of(
-    given: ObjectArray, address: ObjectArray, lots: ObjectArray, streets: gpd.GeoDataFrame | None
+    given: ObjectArray,
+    address: ObjectArray,
+    outlines: Callable[[IntArray], ObjectArray],
+    streets: gpd.GeoDataFrame | None,
 ) -> ObjectArray:
     """Street of each lot: the given one, else that of the address, else the nearest street with a name.
 
@@ -141,7 +148,8 @@ def street_of(
     Parameters
     ----------
     given, address : (n,) array of str or None
-    lots : (n,) array of polygons
+    outlines : callable
+        Gives the outlines of some lots [m].
     streets : GeoDataFrame or None
         ``street_name`` and geometry [m].
     """
@@ -156,12 +164,14 @@ def street_of(
             named = named.sort_values("street_name", kind="stable")
             names = named["street_name"].to_numpy(dtype=object)
             tree = shapely.STRtree(named.geometry.to_numpy())
-            lot, line = tree.query_nearest(lots[rest], max_distance=NEAR_STREET_M, all_matches=True)
-            # of equally near lines the first in the alphabet
-            order = np.lexsort((line, lot))
-            first = np.ones(len(order), dtype=bool)
-            first[1:] = lot[order][1:] != lot[order][:-1]
-            out[rest[lot[order][first]]] = names[line[order][first]]
+            for begin in range(0, len(rest), LOTS_AT_A_TIME):
+                some = rest[begin : begin + LOTS_AT_A_TIME]
+                lot, line = tree.query_nearest(outlines(some), max_distance=NEAR_STREET_M, all_matches=True)
+                # of equally near lines the first in the alphabet
+                order = np.lexsort((line, lot))
+                first = np.ones(len(order), dtype=bool)
+                first[1:] = lot[order][1:] != lot[order][:-1]
+                out[some[lot[order][first]]] = names[line[order][first]]
     return one_spelling(out, known)
 
 

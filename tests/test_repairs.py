@@ -39,7 +39,7 @@ def around(*buildings, streets=None, water=None):
     """Surroundings of some buildings."""
     shapes = np.array(buildings, dtype=object) if buildings else NO_SHAPES
     as_array = [None if one is None else np.array(one, dtype=object) for one in (streets, water)]
-    return Surroundings(shapes[shapely.area(shapes) >= 40.0] if len(shapes) else shapes, shapes, *as_array)
+    return Surroundings.of(shapes[shapely.area(shapes) >= 40.0] if len(shapes) else shapes, shapes, *as_array)
 
 
 def cleaned(frame, surroundings=None, **settings):

@@ -137,7 +137,7 @@ def test_streets_of_lots_come_from_field_address_and_place_in_one_spelling():
     got = street_of(
         names("N. ALDER ST", None, None, "Elm Road"),
         names("99 Elsewhere Road", "12 north alder street", None, None),
-        lots,
+        lambda rows: lots[rows],
         street_layer("North Alder Street", "Elm Road"),
     )
     assert got.tolist() == ["North Alder Street"] * 3 + ["Elm Road"]

@@ -14,10 +14,13 @@ import shapely
 
 from screening.batch.memory import give_back_memory
 from screening.batch.prepare import AROUND_M, check_building_kinds, check_land_use, in_order
-from screening.batch.repairs import cut_houses_note, houses_among, repair_counts, repair_notes
+from screening.batch.repairs import cut_houses_note, houses_among, houses_looked_at, repair_counts, repair_notes
+from screening.batch.spilled import Picked, SpilledOutlines, packed
 from screening.batch.stored import StoredLayer, write_layer, write_street_names
 from screening.clean import (
+    Chosen,
     Features,
+    ShapesInMemory,
     Surroundings,
     broken_in_order,
     settle_buildings,
@@ -29,7 +32,7 @@ from screening.errors import InputError
 from screening.overflow import DRAINAGE_KINDS
 from screening.read import read_city
 from screening.read.extent import box_text, in_words
-from screening.streets import street_from_address, street_of
+from screening.streets import street_of
 from screening.tiles import balanced_tiles
 
 if TYPE_CHECKING:
@@ -39,6 +42,8 @@ if TYPE_CHECKING:
     import numpy.typing as npt
     from pyproj import CRS
 
+    from screening.clean import Shapes
+    from screening.notes import Note
     from screening.params import Params
     from screening.raster import ElevationSource
     from screening.read import CityInputs
@@ -109,14 +114,13 @@ class Gathered(NamedTuple):
 
 
 class _Taken:
-    """Pieces of a layer, packed as they come."""
+    """Pieces of a layer; their outlines are laid aside as they come."""
 
-    def __init__(self, bounds_m: Bounds | None) -> None:
+    def __init__(self, path: Path, bounds_m: Bounds | None = None) -> None:
         self.box = None if bounds_m is None else shapely.box(*bounds_m)
         self.features: list[Features] = []
-        self.outline: list[pa.Array] = []
+        self.outline = SpilledOutlines(path)
         self.flags: list[BoolArray] = []
-        self.area: list[FloatArray] = []
         self.broken: list[pd.DataFrame] = []
         self.bounds: list[FloatArray] = []
         self.repairs: Counter[str] = Counter()
@@ -135,26 +139,25 @@ class _Taken:
         """Take buildings; note their area."""
         usable = usable_buildings(piece)
         self._add(usable.geometry, usable.features, usable.repairs)
-        self.area.append(shapely.area(usable.geometry))
         self.n_read += len(usable.geometry)
 
     def shapes(self, piece: Any) -> None:
         """Take shapes without text."""
         geometry = piece.geometry.to_numpy()
         geometry = geometry[~(shapely.is_missing(geometry) | shapely.is_empty(geometry))]
-        self.outline.append(_packed(geometry))
+        self.outline.add(geometry)
         self.bounds.append(shapely.bounds(geometry).reshape(-1, 4))
 
     def _add(self, geometry: ObjectArray, features: Features, repairs: Mapping[str, int]) -> None:
         self.features.append(features)
         self.repairs.update(repairs)
-        self.outline.append(_packed(geometry))
+        self.outline.add(geometry)
 
-    def all(self) -> tuple[Features, pa.Array]:
+    def all(self) -> Features:
         """All pieces together; they are given up."""
-        features, outline = Features.together(self.features), pa.concat_arrays(self.outline)
-        self.features, self.outline = [], []
-        return features, outline
+        features = Features.together(self.features)
+        self.features = []
+        return features
 
 
 def gather(params: Params, bounds_m: Bounds | None, limit: int | None, folder: Path) -> Gathered:
@@ -187,9 +190,10 @@ def gather(params: Params, bounds_m: Bounds | None, limit: int | None, folder: P
         elevation=inputs.elevation,
         keep_away=tuple((one.kind, float(one.distance_m)) for one in inputs.keep_away),
     )
-    around = _surroundings(city, inputs, houses.is_principal)
+    buildings = StoredLayer(folder, "buildings")
+    around = _surroundings(city, inputs, Chosen(buildings, houses.is_principal[buildings.order]), buildings)
     settled = _lay_down_parcels(laid.lots, around, city, params, (bounds_m, limit))
-    del around
+    cut = _cut_note(settled.is_lot, houses.is_principal, folder, params)
     _lay_down_shapes(inputs, folder)
     _lay_down_streets(settled, inputs, folder)
     give_back_memory()
@@ -203,31 +207,20 @@ def gather(params: Params, bounds_m: Bounds | None, limit: int | None, folder: P
         settled.merged,
         settled.may_be_home,
         houses.is_large,
-        (*settled.notes, *houses.notes),
+        (*settled.notes, *cut, *houses.notes),
         repair_counts(inputs.repairs, settled.repairs, houses.repairs),
     )
 
 
-def _surroundings(city: CityOnDisk, inputs: CityInputs, is_principal: BoolArray) -> Surroundings:
+def _surroundings(city: CityOnDisk, inputs: CityInputs, houses: Shapes, buildings: Shapes) -> Surroundings:
     """What parcels are compared with, to tell lots from streets, water, and units on common ground."""
-    footprints = _all_outlines(city.folder, "buildings")
-    water = [
-        _all_outlines(city.folder, f"keep_away_{k}")
+    water = tuple(
+        StoredLayer(city.folder, f"keep_away_{k}")
         for k, (kind, _) in enumerate(city.keep_away)
         if kind in DRAINAGE_KINDS
-    ]
-    return Surroundings(
-        footprints[is_principal],
-        footprints,
-        None if inputs.streets is None else inputs.streets.geometry.to_numpy(),
-        np.concatenate(water) if water else None,
     )
-
-
-def _all_outlines(folder: Path, name: str) -> ObjectArray:
-    """Outlines of a layer in the order in which they were given."""
-    layer = StoredLayer(folder, name)
-    return layer.outlines(layer.in_order(np.arange(len(layer))))
+    streets = None if inputs.streets is None else (ShapesInMemory(inputs.streets.geometry.to_numpy()),)
+    return Surroundings(houses, buildings, streets, water or None)
 
 
 class _Houses(NamedTuple):
@@ -247,10 +240,11 @@ class _LayingDown:
     """
 
     def __init__(self, params: Params, bounds_m: Bounds | None, folder: Path) -> None:
-        self.lots = _Taken(bounds_m)
+        self.lots = _Taken(folder / "parcels.wkb", bounds_m)
         self._params, self._folder = params, folder
-        self._raw_houses = _Taken(None)
-        self._away = {f"keep_away {k}": _Taken(None) for k in range(len(params.inputs.keep_away))}
+        self._raw_houses = _Taken(folder / "buildings.wkb")
+        names = [f"keep_away {k}" for k in range(len(params.inputs.keep_away))]
+        self._away = {name: _Taken(folder / f"{name}.wkb") for name in names}
         self._houses: _Houses | None = None
 
     def take(self, role: str, piece: Any) -> None:
@@ -273,10 +267,12 @@ class _LayingDown:
     def keep_away(self) -> None:
         """Lay down what to keep away from, in an order that does not depend on the file's."""
         for k, taken in enumerate(self._away.values()):
-            outline, bounds = pa.concat_arrays(taken.outline), np.concatenate(taken.bounds)
-            order = pc.sort_indices(outline)
-            write_layer(self._folder, f"keep_away_{k}", outline.take(order), bounds[np.asarray(order, dtype=np.int64)])
-            taken.outline, taken.bounds = [], []
+            bounds = np.concatenate(taken.bounds)
+            taken.bounds = []
+            whole = taken.outline.take(pa.array(np.arange(len(bounds))))
+            order = np.asarray(pc.sort_indices(whole), dtype=np.int64)
+            write_layer(self._folder, f"keep_away_{k}", Picked(whole, order), bounds[order])
+            taken.outline.remove()
 
 
 class _Settled(NamedTuple):
@@ -288,8 +284,9 @@ class _Settled(NamedTuple):
     broken: pd.DataFrame
     merged: pd.DataFrame
     may_be_home: BoolArray
-    street: pa.Array
-    address: pa.Array
+    is_lot: BoolArray
+    street: Picked
+    address: Picked
     notes: tuple[str, ...]
     repairs: Mapping[str, int]
 
@@ -299,16 +296,10 @@ def _lay_down_parcels(
 ) -> _Settled:
     """Clean the parcels as a whole and write them in order of ``home_id``."""
     bounds_m, limit = part
-    features, outline = taken.all()
-
-    def outlines(rows: IntArray) -> ObjectArray:
-        """Outlines of some features."""
-        return np.asarray(shapely.from_wkb(outline.take(pa.array(rows)).to_numpy(zero_copy_only=False)), dtype=object)
-
-    found = settle_parcels(features, outlines, around, params.homes)
-    rows = pa.array(found.row)
-    text = {name: features.text[name].combine_chunks().take(rows) for name in features.text.column_names}
-    land_use = text["land_use"].to_numpy(zero_copy_only=False)
+    features = taken.all()
+    found = settle_parcels(features, taken.outline.outlines, around, params.homes)
+    text = {name: Picked(features.text[name].combine_chunks(), found.row) for name in features.text.column_names}
+    land_use = features.text["land_use"].take(pa.array(found.row))
     check_land_use(land_use, params.homes.land_use)
     box, point = found.bounds, found.point
     counted = np.bincount(found.kept_by, weights=np.concatenate(taken.flags), minlength=len(found.row)) > 0
@@ -326,7 +317,7 @@ def _lay_down_parcels(
     write_layer(
         city.folder,
         "parcels",
-        _with_joined(outline.take(rows), found.joined),
+        Picked(taken.outline, found.row, found.joined),
         box,
         text={
             "home_id": _as_text(home_id),
@@ -343,19 +334,11 @@ def _lay_down_parcels(
         },
         place=point,
     )
+    taken.outline.remove()
     merged = found.merged[found.merged["home_id"].isin(home_id[counted])] if len(found.merged) else found.merged
     may_be_home = counted
     if params.homes.land_use:
-        may_be_home = counted & pd.Series(land_use, dtype=object).isin(params.homes.land_use).to_numpy(dtype=bool)
-    lots = StoredLayer(city.folder, "parcels")
-    row_of = np.argsort(lots.order)
-    is_lot = np.asarray(pd.isna(found.columns["ground_code"]), dtype=bool)
-    cut = cut_houses_note(
-        box[is_lot],
-        lambda some: lots.outlines(row_of[np.flatnonzero(is_lot)[some]]),
-        around.houses,
-        params.homes.min_principal_area_m2,
-    )
+        may_be_home = counted & np.asarray(pc.is_in(land_use, value_set=pa.array(params.homes.land_use)), dtype=bool)
     return _Settled(
         point[counted],
         taken.n_read,
@@ -363,41 +346,42 @@ def _lay_down_parcels(
         broken_in_order(pd.concat(taken.broken)),
         _merged_in_order(merged),
         may_be_home,
+        np.asarray(pd.isna(found.columns["ground_code"]), dtype=bool),
         text["street"],
         text["address"],
-        (*repair_notes(found.repairs), *cut),
+        tuple(repair_notes(found.repairs)),
         {**taken.repairs, **found.repairs},
     )
 
 
-def _with_joined(outline: pa.Array, joined: Mapping[int, Any]) -> pa.Array:
-    """Outlines with those in their place that others were folded into."""
-    pieces, begin = [], 0
-    for k in sorted(joined):
-        pieces += [outline.slice(begin, k - begin), _packed(np.array([joined[k]], dtype=object))]
-        begin = k + 1
-    return pa.concat_arrays([*pieces, outline.slice(begin)])
-
-
 def _lay_down_streets(settled: _Settled, inputs: CityInputs, folder: Path) -> None:
     """Write the street of each parcel; outlines are looked at only where neither the file nor the address says it."""
-    given, address = settled.street, settled.address
     parcels = StoredLayer(folder, "parcels")
+    order = pa.array(parcels.order)
     # each name once in memory, however many lots have it
-    encoded = given.dictionary_encode()
+    encoded = settled.street.take(order).dictionary_encode()
     each = np.array([*encoded.dictionary.to_pylist(), None], dtype=object)
     names = each[np.asarray(encoded.indices.fill_null(len(each) - 1))]
     nameless = np.flatnonzero(pd.isna(names))
-    addresses, lots = np.full(len(names), None, dtype=object), np.full(len(names), None, dtype=object)
-    addresses[nameless] = address.take(pa.array(nameless)).to_numpy(zero_copy_only=False)
-    if inputs.streets is not None:
-        rest = nameless[[street_from_address(addresses[i]) is None for i in nameless]]
-        if len(rest):
-            row_of = np.empty(len(parcels), dtype=np.int64)
-            row_of[parcels.order] = np.arange(len(parcels))
-            lots[rest] = parcels.outlines(row_of[rest])
-    number, named = pd.factorize(pd.Series(street_of(names, addresses, lots, inputs.streets), dtype=object))
-    write_street_names(folder, number[parcels.order], named.tolist())
+    addresses = np.full(len(names), None, dtype=object)
+    addresses[nameless] = settled.address.take(order.take(pa.array(nameless))).to_numpy(zero_copy_only=False)
+    number, named = pd.factorize(pd.Series(street_of(names, addresses, parcels.outlines, inputs.streets), dtype=object))
+    write_street_names(folder, number, named.tolist())
+
+
+def _cut_note(is_lot: BoolArray, is_house: BoolArray, folder: Path, params: Params) -> list[Note]:
+    """Say that lot lines cut many houses; lots and buildings in the order in which they were given."""
+    lots, buildings = StoredLayer(folder, "parcels"), StoredLayer(folder, "buildings")
+    houses = np.flatnonzero(is_house)
+    row_of = np.empty(len(buildings), dtype=np.int64)
+    row_of[buildings.order] = np.arange(len(buildings))
+    rows = np.flatnonzero(is_lot[lots.order])
+    return cut_houses_note(
+        lots.bounds[rows],
+        lambda some: lots.outlines(rows[some]),
+        buildings.outlines(row_of[houses[houses_looked_at(len(houses))]]),
+        params.homes.min_principal_area_m2,
+    )
 
 
 def _merged_in_order(merged: pd.DataFrame) -> pd.DataFrame:
@@ -409,7 +393,7 @@ def _merged_in_order(merged: pd.DataFrame) -> pd.DataFrame:
 
 def _lay_down_buildings(taken: _Taken, params: Params, folder: Path) -> _Houses:
     """Clean the buildings as a whole and write them in order of ``building_id``."""
-    features, outline = taken.all()
+    features = taken.all()
     found = settle_buildings(features)
     kept = found.row
     notes = []
@@ -419,19 +403,18 @@ def _lay_down_buildings(taken: _Taken, params: Params, folder: Path) -> _Houses:
         notes.append(f"{n_unusable} buildings have no usable outline and were left out.")
     if n_merged:
         notes.append(f"{n_merged} buildings repeat the outline of another and were left out.")
-    rows = pa.array(kept)
-    kind = features.text["building_type"].combine_chunks().take(rows)
-    kinds = kind.to_numpy(zero_copy_only=False)
+    kinds = features.text["building_type"].combine_chunks().take(pa.array(kept))
     check_building_kinds(kinds, params.homes.principal_values)
     write_layer(
         folder,
         "buildings",
-        outline.take(rows),
+        Picked(taken.outline, kept),
         features.bounds[kept],
-        text={"building_id": _as_text(found.building_id), "building_type": kind},
+        text={"building_id": _as_text(found.building_id), "building_type": kinds},
         arrays={"is_repaired": features.is_repaired[kept], "point": features.point[kept]},
     )
-    area_m2 = np.concatenate(taken.area)[kept]
+    taken.outline.remove()
+    area_m2 = features.area_m2[kept]
     return _Houses(
         np.asarray(area_m2 >= params.homes.min_principal_area_m2),
         houses_among(kinds, area_m2, params),
@@ -450,12 +433,7 @@ def _lay_down_shapes(inputs: CityInputs, folder: Path) -> None:
     }
     for name, shapes in layers.items():
         ordered = in_order(shapes)
-        write_layer(folder, name, _packed(ordered), shapely.bounds(ordered).reshape(-1, 4))
-
-
-def _packed(geometry: ObjectArray) -> pa.Array:
-    """Outlines as WKB."""
-    return pa.array(shapely.to_wkb(geometry), type=pa.large_binary())
+        write_layer(folder, name, packed(ordered), shapely.bounds(ordered).reshape(-1, 4))
 
 
 def _as_text(values: ObjectArray) -> pa.Array:

@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
 import shapely
 
 from screening import terrain
@@ -70,7 +72,13 @@ def _check_values(
 ) -> None:
     if not wanted:
         return
-    counts = pd.Series(values, dtype=object).value_counts()
+    if isinstance(values, pa.Array):
+        found = pc.value_counts(values.drop_null())
+        # the most common first; of equally common ones that which comes first
+        counts = pd.Series(found.field("counts").to_numpy(), index=found.field("values").to_pylist(), dtype=int)
+        counts = counts.sort_values(ascending=False, kind="stable")
+    else:
+        counts = pd.Series(values, dtype=object).value_counts()
     if len(counts) == 0:
         msg = f"{key} asks for {', '.join(wanted)}, but no {what} has a {name}; name its column as {field}."
         raise InputError(msg, code=code)

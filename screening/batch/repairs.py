@@ -5,7 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
-import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
 import shapely
 
 from screening.clean import Surroundings
@@ -56,20 +57,20 @@ def repair_counts(read: Mapping[str, int], parcels: Mapping[str, int], buildings
     return {key: counts[key] for key in sorted(counts) if counts[key] > 0}
 
 
-def houses_among(building_type: ObjectArray, area_m2: npt.NDArray[np.float64], params: Params) -> BoolArray:
+def houses_among(building_type: pa.Array, area_m2: npt.NDArray[np.float64], params: Params) -> BoolArray:
     """Which buildings count as houses: by their kind where the run file names kinds, else by their area [m2]."""
     if params.homes.principal_values:
-        kinds = pd.Series(building_type, dtype=object)
-        return np.asarray(kinds.isin(params.homes.principal_values), dtype=bool)
+        return np.asarray(pc.is_in(building_type, value_set=pa.array(params.homes.principal_values)), dtype=bool)
     return np.asarray(area_m2 >= params.homes.min_principal_area_m2)
 
 
 def surroundings(inputs: CityInputs, buildings: gpd.GeoDataFrame, params: Params) -> Surroundings:
     """What parcels are compared with, to tell lots from streets, water, and units on common ground."""
     footprints = buildings.geometry.to_numpy()
-    is_house = houses_among(buildings["building_type"].to_numpy(dtype=object), shapely.area(footprints), params)
+    kinds = pa.array(buildings["building_type"], type=pa.string(), from_pandas=True)
+    is_house = houses_among(kinds, shapely.area(footprints), params)
     water = [things.geometry for things in inputs.keep_away if things.kind in DRAINAGE_KINDS]
-    return Surroundings(
+    return Surroundings.of(
         footprints[is_house],
         footprints,
         None if inputs.streets is None else inputs.streets.geometry.to_numpy(),
@@ -96,6 +97,11 @@ def repair_notes(n: Mapping[str, int]) -> list[Note]:
     return [Note(text.format(f"{n[code]:,}"), code, "parcels") for code, text in said if n[code]]
 
 
+def houses_looked_at(n: int) -> npt.NDArray[np.int64]:
+    """Rows of the houses that are looked at for a shift of the layers, evenly spread over a list of all."""
+    return np.unique(np.linspace(0, n - 1, min(HOUSES_LOOKED_AT, n)).astype(np.int64))
+
+
 def cut_houses_note(
     boxes: npt.NDArray[np.float64],
     outlines: Callable[[npt.NDArray[np.int64]], ObjectArray],
@@ -117,7 +123,7 @@ def cut_houses_note(
     """
     if len(houses) < FEWEST_HOUSES:
         return []
-    even = np.unique(np.linspace(0, len(houses) - 1, min(HOUSES_LOOKED_AT, len(houses))).astype(np.int64))
+    even = houses_looked_at(len(houses))
     core = shapely.buffer(houses[even], -CUT_DEPTH_M, quad_segs=1)
     tree = shapely.STRtree(core)
     near = np.unique(

@@ -19,6 +19,8 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
     from pathlib import Path
 
+    from screening.batch.spilled import Column
+
     FloatArray = npt.NDArray[np.float64]
     IntArray = npt.NDArray[np.int64]
     BoolArray = npt.NDArray[np.bool_]
@@ -30,16 +32,22 @@ NEIGHBOURHOOD_M: Final = 250.0
 BATCH_ROWS: Final = 4096
 """Rows of a batch of the file: the least that is looked at to get one."""
 
+BOXES_AT_A_TIME: Final = 65_536
+"""Boxes that are in memory as shapes at a time."""
+
+MANY_SQUARES: Final = 256
+"""Of more squares within the box around all boxes, those are sorted out first that lie between them."""
+
 _OUTLINE: Final = "outline"
 
 
 def write_layer(
     folder: Path,
     name: str,
-    outline: pa.Array,
+    outline: Column,
     bounds: FloatArray,
     *,
-    text: Mapping[str, pa.Array] | None = None,
+    text: Mapping[str, Column] | None = None,
     arrays: Mapping[str, npt.NDArray[Any]] | None = None,
     place: FloatArray | None = None,
 ) -> None:
@@ -49,7 +57,7 @@ def write_layer(
     ----------
     folder : Path
     name : str
-    outline : (n,) array of WKB
+    outline : (n,) column of WKB
         [m]
     bounds : (n, 4) array
         [m]
@@ -77,7 +85,7 @@ def write_layer(
     if len(first):
         extent[:, :2] = np.minimum.reduceat(bounds[:, :2], first)
         extent[:, 2:] = np.maximum.reduceat(bounds[:, 2:], first)
-    columns = {_OUTLINE: outline, **(text or {})}
+    columns: dict[str, Column] = {_OUTLINE: outline, **(text or {})}
     schema = pa.schema([(key, values.type) for key, values in columns.items()])
     with pa.OSFile(str(folder / f"{name}.arrow"), "wb") as sink, pa.ipc.new_file(sink, schema) as writer:
         for begin in range(0, len(by_place), BATCH_ROWS):
@@ -102,7 +110,7 @@ def _save(path: Path, values: npt.NDArray[Any]) -> None:
 
 
 def write_street_names(folder: Path, number: IntArray, names: Sequence[str]) -> None:
-    """Write the street of every row of the layer ``parcels``: its number among the names, -1 for none."""
+    """Write the street of every row of the layer ``parcels``, by place: its number among the names, -1 for none."""
     _save(folder / "parcels.street.npy", number.astype(np.int32))
     (folder / "street_names.json").write_text(json.dumps(list(names)), encoding="utf-8")
 
@@ -138,6 +146,11 @@ class StoredLayer:
         """Number of rows."""
         return len(self.order)
 
+    @property
+    def point(self) -> FloatArray:
+        """A point inside each (n, 2), where the layer has them [m]."""
+        return self.array("point")
+
     def array(self, key: str) -> npt.NDArray[Any]:
         """A plain array of the layer."""
         path = self._folder / f"{self._name}.{key}.npy"
@@ -148,10 +161,13 @@ class StoredLayer:
 
     def within(self, box: FloatArray) -> IntArray:
         """Rows whose box touches one box (4,), by place."""
-        touched = np.flatnonzero(_touch(self._extent, box))
-        if not len(touched):
+        return self._of_squares(np.flatnonzero(_touch(self._extent, box)), box)
+
+    def _of_squares(self, squares: IntArray, box: FloatArray) -> IntArray:
+        """Rows of some squares whose box touches one box (4,)."""
+        if not len(squares):
             return np.empty(0, dtype=np.int64)
-        rows = np.concatenate([np.arange(self._first[k], self._first[k + 1]) for k in touched])
+        rows = np.concatenate([np.arange(self._first[k], self._first[k + 1]) for k in squares])
         return rows[_touch(self.bounds[rows], box)]
 
     def hits(self, boxes: FloatArray, distance_m: float = 0.0) -> IntArray:
@@ -162,10 +178,21 @@ class StoredLayer:
         if len(boxes) == 0:
             return np.empty(0, dtype=np.int64)
         grown = boxes + np.array([-1.0, -1.0, 1.0, 1.0]) * distance_m
+        asked = shapely.STRtree(shapely.box(*grown.T))
         whole = np.concatenate([grown[:, :2].min(axis=0), grown[:, 2:].max(axis=0)])
-        rows = self.within(whole)
-        tree = shapely.STRtree(shapely.box(*self.bounds[rows].T))
-        return np.asarray(rows[np.unique(tree.query(shapely.box(*grown.T))[1])])
+        rows = self._near(whole, asked)
+        found = [np.empty(0, dtype=np.int64)]
+        for begin in range(0, len(rows), BOXES_AT_A_TIME):
+            some = rows[begin : begin + BOXES_AT_A_TIME]
+            found.append(some[np.unique(asked.query(shapely.box(*self.bounds[some].T))[0])])
+        return np.concatenate(found)
+
+    def _near(self, whole: FloatArray, asked: shapely.STRtree) -> IntArray:
+        """Rows whose box touches one box (4,), but for squares that touch none of those asked for."""
+        touched = np.flatnonzero(_touch(self._extent, whole))
+        if len(touched) > MANY_SQUARES:
+            touched = touched[np.unique(asked.query(shapely.box(*self._extent[touched].T))[0])]
+        return self._of_squares(touched, whole)
 
     def in_order(self, rows: IntArray) -> IntArray:
         """The rows in the order in which they were given."""

@@ -202,7 +202,7 @@ def _surroundings(seen: Seen, buildings: CleanBuildings | None) -> Surroundings:
     """What the run compares parcels with, as far as it could be read."""
     none = np.empty(0, dtype=object)
     if buildings is None:
-        return Surroundings(none, none, None, None)
+        return Surroundings.of(none, none, None, None)
     layers = SimpleNamespace(streets=seen.streets, keep_away=tuple(layer for _, layer in seen.keep_away))
     # no more than these is asked of the inputs
     return surroundings(cast("CityInputs", layers), buildings.kept, seen.params)

@@ -11,11 +11,15 @@ from screening.clean.features import Features
 from screening.clean.not_lots import Surroundings
 from screening.clean.outlines import repair, unique_ids
 from screening.clean.parcels import CleanParcels, broken_in_order, clean_parcels, settle_parcels, usable_parcels
+from screening.clean.shapes import Chosen, Shapes, ShapesInMemory
 
 __all__ = [
+    "Chosen",
     "CleanBuildings",
     "CleanParcels",
     "Features",
+    "Shapes",
+    "ShapesInMemory",
     "Surroundings",
     "broken_in_order",
     "clean_buildings",

@@ -6,11 +6,16 @@ itself; units as polygons on top of the ground parcel; units in holes of it. In 
 
 from __future__ import annotations
 
-from typing import Any, Final, NamedTuple
+from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 import shapely
+
+from screening.clean.shapes import AT_A_TIME, BOXES_AT_A_TIME
+
+if TYPE_CHECKING:
+    from screening.clean.shapes import Outlines, Shapes
 
 ObjectArray = npt.NDArray[Any]
 BoolArray = npt.NDArray[np.bool_]
@@ -32,9 +37,6 @@ ROOF_FRAC: Final = 0.6
 
 STRIP_WIDTH_M: Final = 3.0
 """A narrower parcel is a mark for a unit, not a lot: no house fits (program default) [m]."""
-
-AT_A_TIME: Final = 16_384
-"""Outlines that are filled at a time: all at once would be a second city in memory."""
 
 FEWEST_UNITS: Final = 2
 """Units that a ground parcel has at least; one that buildings cover, on top of another parcel, is enough."""
@@ -59,34 +61,32 @@ class CommonGround(NamedTuple):
 
 
 def find_units(
-    outline: ObjectArray, may_be: BoolArray, is_named: BoolArray, footprints: ObjectArray, least_house_m2: float
+    lots: Outlines, may_be: BoolArray, is_named: BoolArray, footprints: Shapes, least_house_m2: float
 ) -> CommonGround:
     """Find units on common ground.
 
     Parameters
     ----------
-    outline : (n,) array of polygons
-        Different outlines, in an order that does not depend on the file.
+    lots : Outlines
     may_be : (n,) bool array
         Outlines that are looked at; streets and water are none.
     is_named : (n,) bool array
         Outlines with an id or an address: scraps of drawing have neither.
-    footprints : (b,) array of polygons
+    footprints : Shapes
         Buildings.
     least_house_m2 : float
         Smallest house [m2]; a smaller parcel can hold none.
     """
-    n = len(outline)
+    n, area = len(may_be), lots.area_m2
     ground = np.full(n, -1, dtype=np.int64)
     is_cut_out, is_overlapped = np.zeros(n, dtype=bool), np.zeros(n, dtype=bool)
-    area = shapely.area(outline)
-    inner, outer, filled_m2 = _pairs(outline, may_be)
+    inner, outer, filled_m2 = _pairs(lots, may_be)
     fits = (area[inner] <= SMALLER_FRAC * area[outer]) & (area[outer] >= COMMON_FRAC * filled_m2[outer])
-    overlap = shapely.area(shapely.intersection(outline[inner], outline[outer])) / area[inner]
+    overlap = _common_m2(lots, inner, outer) / area[inner]
     on_top = overlap >= INSIDE_FRAC
     in_hole = overlap <= 1.0 - INSIDE_FRAC
-    roof = _roof_frac(outline, np.unique(inner), footprints)
-    width = 2.0 * area / shapely.length(outline)
+    roof = _roof_frac(lots, np.unique(inner), footprints)
+    width = 2.0 * area / lots.perimeter_m
     is_roof = roof >= ROOF_FRAC
     like_unit = is_named & (is_roof | (width < STRIP_WIDTH_M) | (area < least_house_m2))
     is_unit = fits & like_unit[inner] & ~like_unit[outer] & (on_top | in_hole)
@@ -105,31 +105,54 @@ def find_units(
     return CommonGround(ground, is_cut_out, is_overlapped)
 
 
-def _pairs(outline: ObjectArray, may_be: BoolArray) -> tuple[IntArray, IntArray, FloatArray]:
+def _pairs(lots: Outlines, may_be: BoolArray) -> tuple[IntArray, IntArray, FloatArray]:
     """Rows of outlines with a point inside another's outer rim, rows of these, and the area inside all rims [m2]."""
-    rows = np.flatnonzero(may_be)
-    tree = shapely.STRtree(shapely.point_on_surface(outline[rows]))
-    filled_m2 = np.zeros(len(outline))
+    filled_m2 = np.zeros(len(may_be))
     found = [np.empty((0, 2), dtype=np.int64)]
-    for begin in range(0, len(rows), AT_A_TIME):
-        some = rows[begin : begin + AT_A_TIME]
-        parts, owner = shapely.get_parts(outline[some], return_index=True)
+    rows = np.flatnonzero(may_be)
+    by_y = rows[np.argsort(lots.point[rows, 1], kind="stable")]
+    y = lots.point[by_y, 1]
+    for some in lots.by_place(rows):
+        parts, owner = shapely.get_parts(lots.get(some), return_index=True)
         filled = shapely.polygons(shapely.get_exterior_ring(parts))
-        part, point = tree.query(filled, predicate="contains")
-        inner, outer = rows[point], some[owner[part]]
-        differ = inner != outer
-        found.append(np.column_stack([inner[differ], outer[differ]]))
         np.add.at(filled_m2, some[owner], shapely.area(filled))
+        west, south = lots.bounds[some, :2].min(axis=0)
+        east, north = lots.bounds[some, 2:].max(axis=0)
+        near = by_y[np.searchsorted(y, south) : np.searchsorted(y, north, side="right")]
+        near = near[(lots.point[near, 0] >= west) & (lots.point[near, 0] <= east)]
+        for begin in range(0, len(near), BOXES_AT_A_TIME):
+            others = near[begin : begin + BOXES_AT_A_TIME]
+            tree = shapely.STRtree(shapely.points(lots.point[others]))
+            part, point = tree.query(filled, predicate="contains")
+            inner, outer = others[point], some[owner[part]]
+            differ = inner != outer
+            found.append(np.column_stack([inner[differ], outer[differ]]))
     pairs = np.unique(np.concatenate(found), axis=0)
     return pairs[:, 0], pairs[:, 1], filled_m2
 
 
-def _roof_frac(outline: ObjectArray, rows: IntArray, footprints: ObjectArray) -> FloatArray:
+def _common_m2(lots: Outlines, inner: IntArray, outer: IntArray) -> FloatArray:
+    """Area that the outlines of each pair have in common [m2]."""
+    common_m2 = np.zeros(len(inner))
+    # a ground with many units is fetched once for many of them
+    order = np.lexsort((inner, outer))
+    for begin in range(0, len(order), AT_A_TIME):
+        some = order[begin : begin + AT_A_TIME]
+        rows, place = np.unique(np.concatenate([inner[some], outer[some]]), return_inverse=True)
+        outline = lots.get(rows)
+        one, other = place[: len(some)], place[len(some) :]
+        common_m2[some] = shapely.area(shapely.intersection(outline[one], outline[other]))
+    return common_m2
+
+
+def _roof_frac(lots: Outlines, rows: IntArray, footprints: Shapes) -> FloatArray:
     """Part of some outlines that buildings cover; 0 for the others."""
-    part = np.zeros(len(outline))
-    if len(rows) and len(footprints):
-        row, roof = shapely.STRtree(footprints).query(outline[rows], predicate="intersects")
-        covered = shapely.area(shapely.intersection(outline[rows[row]], footprints[roof]))
-        np.add.at(part, rows[row], covered)
-        part[rows] /= shapely.area(outline[rows])
+    part = np.zeros(len(lots.area_m2))
+    for some in lots.by_place(rows):
+        outline = lots.get(some)
+        near = footprints.outlines(footprints.hits(lots.bounds[some]))
+        if len(near):
+            row, roof = shapely.STRtree(near).query(outline, predicate="intersects")
+            np.add.at(part, some[row], shapely.area(shapely.intersection(outline[row], near[roof])))
+    part[rows] /= lots.area_m2[rows]
     return part

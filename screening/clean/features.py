@@ -11,6 +11,8 @@ import pyarrow as pa
 import pyarrow.compute as pc
 import shapely
 
+from screening.clean.shapes import points_inside
+
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
@@ -35,6 +37,7 @@ class Features(NamedTuple):
         Digest of the outline: equal for equal outlines, however they are written.
     point : (n, 2) array
         A point inside [m].
+    area_m2, perimeter_m : (n,) arrays
     is_repaired : (n,) bool array
     """
 
@@ -42,6 +45,8 @@ class Features(NamedTuple):
     bounds: FloatArray
     outline: pa.Array
     point: FloatArray
+    area_m2: FloatArray
+    perimeter_m: FloatArray
     is_repaired: BoolArray
 
     @classmethod
@@ -49,7 +54,15 @@ class Features(NamedTuple):
         """Look at usable polygons."""
         wkb = shapely.to_wkb(shapely.normalize(geometry))
         outline = pa.array([blake2b(one, digest_size=16).digest() for one in wkb], type=pa.binary(16))
-        return cls(text, shapely.bounds(geometry).reshape(-1, 4), outline, points_inside(geometry), is_repaired)
+        return cls(
+            text,
+            shapely.bounds(geometry).reshape(-1, 4),
+            outline,
+            points_inside(geometry),
+            shapely.area(geometry),
+            shapely.length(geometry),
+            is_repaired,
+        )
 
     @classmethod
     def together(cls, pieces: Sequence[Features]) -> Features:
@@ -59,6 +72,8 @@ class Features(NamedTuple):
             np.concatenate([piece.bounds for piece in pieces]),
             pa.concat_arrays([piece.outline for piece in pieces]),
             np.concatenate([piece.point for piece in pieces]),
+            np.concatenate([piece.area_m2 for piece in pieces]),
+            np.concatenate([piece.perimeter_m for piece in pieces]),
             np.concatenate([piece.is_repaired for piece in pieces]),
         )
 
@@ -80,12 +95,6 @@ class Features(NamedTuple):
     def words(self, name: str, rows: IntArray) -> ObjectArray:
         """Text of some rows, None where there is none."""
         return np.asarray(self.text[name].take(pa.array(rows)).to_numpy(zero_copy_only=False), dtype=object)
-
-
-def points_inside(geometry: ObjectArray) -> FloatArray:
-    """A point inside each outline (n, 2) [m]."""
-    inside = shapely.point_on_surface(geometry)
-    return np.column_stack([shapely.get_x(inside), shapely.get_y(inside)])
 
 
 def text_table(frame: pd.DataFrame, names: Sequence[str]) -> pa.Table:

@@ -11,7 +11,11 @@ import shapely
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
+from screening.clean.shapes import AT_A_TIME
+
 if TYPE_CHECKING:
+    from screening.clean.shapes import Outlines, Shapes
+
     IntArray = npt.NDArray[np.int64]
 
 ObjectArray = npt.NDArray[Any]
@@ -22,19 +26,18 @@ TOUCH_M: Final = 0.5
 
 
 def find_linked(
-    outline: ObjectArray, parcel_id: ObjectArray, linked_lot: ObjectArray, may_be: BoolArray, houses: ObjectArray
+    lots: Outlines, parcel_id: ObjectArray, linked_lot: ObjectArray, may_be: BoolArray, houses: Shapes
 ) -> IntArray:
     """Row of the lot that each lot is joined to; its own where it stays.
 
     Parameters
     ----------
-    outline : (n,) array of polygons
-        Different outlines, in an order that does not depend on the file.
+    lots : Outlines
     parcel_id, linked_lot : (n,) arrays of str or None
         A lot belongs to the one that it names, and with all that name the same.
     may_be : (n,) bool array
         Lots that may be joined; units on common ground, streets and water are none.
-    houses : (b,) array of polygons
+    houses : Shapes
         Buildings that count as houses.
 
     Notes
@@ -42,8 +45,7 @@ def find_linked(
     Lots are joined where they touch and hold one house between them. Two houses are two homes, however they are billed.
     The lot with the house gives the joined one its name.
     """
-    n = len(outline)
-    host = np.arange(n, dtype=np.int64)
+    host = np.arange(len(may_be), dtype=np.int64)
     if pd.isna(linked_lot).all():
         return host
     named = np.isin(parcel_id.astype(str), pd.unique(linked_lot[~pd.isna(linked_lot)]).astype(str)) & ~pd.isna(
@@ -51,22 +53,37 @@ def find_linked(
     )
     key = np.where(pd.isna(linked_lot) & named, parcel_id, linked_lot)
     rows = np.flatnonzero(may_be & ~pd.isna(key))
-    if len(rows) < 2:
-        return host
     key_of = pd.factorize(key[rows])[0]
-    one, other = shapely.STRtree(outline[rows]).query(outline[rows], predicate="dwithin", distance=TOUCH_M)
+    # lots of one key one after another; what has a key for itself stays
+    n_of_key = np.bincount(key_of)
+    shared = np.flatnonzero(n_of_key[key_of] > 1)
+    shared = shared[np.argsort(key_of[shared], kind="stable")]
+    rows, key_of = rows[shared], key_of[shared]
+    begin = 0
+    while begin < len(rows):
+        end = int(np.searchsorted(key_of, key_of[min(begin + AT_A_TIME, len(rows)) - 1], side="right"))
+        some = rows[begin:end]
+        host[some] = _hosts(lots, some, key_of[begin:end], houses)
+        begin = end
+    return host
+
+
+def _hosts(lots: Outlines, rows: IntArray, key_of: IntArray, houses: Shapes) -> IntArray:
+    """Row of the lot that each of some lots with the same keys is joined to."""
+    outline = lots.get(rows)
+    one, other = shapely.STRtree(outline).query(outline, predicate="dwithin", distance=TOUCH_M)
     same = key_of[one] == key_of[other]
     one, other = one[same], other[same]
     near = coo_array((np.ones(len(one)), (one, other)), shape=(len(rows), len(rows)))
     group = connected_components(near, directed=False)[1]
     n_houses = np.zeros(len(rows), dtype=np.int64)
-    if len(houses):
-        at, _ = shapely.STRtree(shapely.point_on_surface(houses)).query(outline[rows], predicate="intersects")
-        n_houses = np.bincount(at, minlength=len(rows))
+    near_houses = houses.hits(lots.bounds[rows])
+    if len(near_houses):
+        tree = shapely.STRtree(shapely.points(houses.point[near_houses]))
+        n_houses = np.bincount(tree.query(outline, predicate="intersects")[0], minlength=len(rows))
     of_group = np.bincount(group, weights=n_houses)
     has_house = n_houses == 1
     main = np.full(len(of_group), -1, dtype=np.int64)
     main[group[has_house]] = rows[has_house]
     joined = (of_group[group] == 1) & (main[group] >= 0)
-    host[rows[joined]] = main[group[joined]]
-    return host
+    return np.where(joined, main[group], rows)

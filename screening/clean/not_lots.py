@@ -12,11 +12,15 @@ import numpy.typing as npt
 import pandas as pd
 import shapely
 
+from screening.clean.shapes import BOXES_AT_A_TIME, ShapesInMemory
+
 if TYPE_CHECKING:
+    from screening.clean.shapes import Outlines, Shapes
     from screening.params import HomeParams
 
 ObjectArray = npt.NDArray[Any]
 BoolArray = npt.NDArray[np.bool_]
+IntArray = npt.NDArray[np.int64]
 FloatArray = npt.NDArray[np.float64]
 
 STREET: Final = "street"
@@ -46,28 +50,40 @@ class Surroundings(NamedTuple):
 
     Attributes
     ----------
-    houses : (b,) array of polygons
+    houses : Shapes
         Buildings that count as houses.
-    footprints : (b,) array of polygons
+    footprints : Shapes
         All buildings.
-    streets, water : (n,) arrays of lines or polygons, or None
-        None where the city gives no such layer.
+    streets, water : tuple of Shapes, or None
+        Lines and polygons, one entry a layer; None where the city gives no such layer.
     """
 
-    houses: ObjectArray
-    footprints: ObjectArray
-    streets: ObjectArray | None
-    water: ObjectArray | None
+    houses: Shapes
+    footprints: Shapes
+    streets: tuple[Shapes, ...] | None
+    water: tuple[Shapes, ...] | None
+
+    @classmethod
+    def of(
+        cls, houses: ObjectArray, footprints: ObjectArray, streets: ObjectArray | None, water: ObjectArray | None
+    ) -> Surroundings:
+        """Surroundings at hand."""
+        return cls(
+            ShapesInMemory(houses),
+            ShapesInMemory(footprints),
+            None if streets is None else (ShapesInMemory(streets),),
+            None if water is None else (ShapesInMemory(water),),
+        )
 
 
 def find_not_lots(
-    outline: ObjectArray, kind: ObjectArray, is_nameless: BoolArray, around: Surroundings, params: HomeParams
+    lots: Outlines, kind: ObjectArray, is_nameless: BoolArray, around: Surroundings, params: HomeParams
 ) -> ObjectArray:
     """What each polygon is where it is no lot: ``street``, ``drainage``, else None.
 
     Parameters
     ----------
-    outline : (n,) array of polygons
+    lots : Outlines
     kind : (n,) array of str or None
         Kind of polygon in the city's own words, for ``street_values`` and ``water_values``.
     is_nameless : (n,) bool array
@@ -81,42 +97,55 @@ def find_not_lots(
     house, and a street or a water course runs along it. Where no street layer is given, shape and number of neighbours
     have to be clearer.
     """
-    found = np.full(len(outline), None, dtype=object)
-    if not len(outline):
+    found = np.full(len(is_nameless), None, dtype=object)
+    if not len(found):
         return found
-    area, perimeter = shapely.area(outline), shapely.length(outline)
-    length = perimeter**2 / area
-    rows = np.flatnonzero(is_nameless & (length >= LONG_CONFIRMED))
-    rows = rows[~_holds_any(outline[rows], around.houses)]
-    if len(rows):
-        by_street = _along(outline[rows], around.streets)
-        by_water = _along(outline[rows], around.water)
-        found[rows[by_street >= ALONG_FRAC]] = STREET
-        found[rows[(by_water >= ALONG_FRAC) & (by_water > by_street)]] = WATER
-        if around.streets is None:
-            width = 2.0 * area[rows] / perimeter[rows]
-            alone = rows[(length[rows] >= LONG_ALONE) & (width <= WIDEST_ALONE_M) & pd.isna(found[rows])]
-            found[alone[_n_neighbours(outline, alone) >= NEIGHBOURS_ALONE]] = STREET
+    length = lots.perimeter_m**2 / lots.area_m2
+    for rows in lots.by_place(np.flatnonzero(is_nameless & (length >= LONG_CONFIRMED))):
+        outline = lots.get(rows)
+        empty = ~_holds_any(outline, around.houses)
+        found[rows[empty]] = _told_by_shape(lots, rows[empty], outline[empty], length[rows[empty]], around)
     words = pd.Series(kind, dtype=object)
     found[words.isin(params.street_values).to_numpy(dtype=bool)] = STREET
     found[words.isin(params.water_values).to_numpy(dtype=bool)] = WATER
     return found
 
 
-def _holds_any(outline: ObjectArray, houses: ObjectArray) -> BoolArray:
+def _told_by_shape(
+    lots: Outlines, rows: IntArray, outline: ObjectArray, length: FloatArray, around: Surroundings
+) -> ObjectArray:
+    """What long and thin polygons without a house are, None where nothing tells it."""
+    found = np.full(len(rows), None, dtype=object)
+    by_street, by_water = _along(outline, around.streets), _along(outline, around.water)
+    found[by_street >= ALONG_FRAC] = STREET
+    found[(by_water >= ALONG_FRAC) & (by_water > by_street)] = WATER
+    if around.streets is None:
+        width = 2.0 * lots.area_m2[rows] / lots.perimeter_m[rows]
+        alone = np.flatnonzero((length >= LONG_ALONE) & (width <= WIDEST_ALONE_M) & pd.isna(found))
+        found[alone[_n_neighbours(lots, outline[alone]) >= NEIGHBOURS_ALONE]] = STREET
+    return found
+
+
+def _holds_any(outline: ObjectArray, houses: Shapes) -> BoolArray:
     """Whether the middle of any house lies in each outline."""
     holds = np.zeros(len(outline), dtype=bool)
-    if len(outline) and len(houses):
-        tree = shapely.STRtree(shapely.point_on_surface(houses))
+    near = houses.hits(shapely.bounds(outline))
+    if len(near):
+        tree = shapely.STRtree(shapely.points(houses.point[near]))
         holds[tree.query(outline, predicate="intersects")[0]] = True
     return holds
 
 
-def _along(outline: ObjectArray, things: ObjectArray | None) -> FloatArray:
+def _along(outline: ObjectArray, layers: tuple[Shapes, ...] | None) -> FloatArray:
     """Part of each strip along which lines run, or which areas cover."""
     part = np.zeros(len(outline))
-    if things is None or not len(things):
+    if not len(outline):
         return part
+    boxes = shapely.bounds(outline)
+    near = [layer.outlines(layer.hits(boxes)) for layer in layers or ()]
+    if not sum(map(len, near)):
+        return part
+    things = np.concatenate(near)
     strip, thing = shapely.STRtree(things).query(outline, predicate="intersects")
     inside = shapely.intersection(outline[strip], things[thing])
     half_perimeter = 0.5 * shapely.length(outline)
@@ -127,9 +156,16 @@ def _along(outline: ObjectArray, things: ObjectArray | None) -> FloatArray:
     return part
 
 
-def _n_neighbours(outline: ObjectArray, rows: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
-    """Number of other outlines that touch some of them."""
-    if not len(rows):
+def _n_neighbours(lots: Outlines, strips: ObjectArray) -> IntArray:
+    """Number of other lots that touch each of some."""
+    if not len(strips):
         return np.zeros(0, dtype=np.int64)
-    strip, _ = shapely.STRtree(outline).query(outline[rows], predicate="dwithin", distance=TOUCH_M)
-    return np.bincount(strip, minlength=len(rows)) - 1
+    n = np.zeros(len(strips), dtype=np.int64)
+    tree = shapely.STRtree(shapely.box(*(shapely.bounds(strips) + np.array([-1.0, -1.0, 1.0, 1.0]) * TOUCH_M).T))
+    for begin in range(0, len(lots.bounds), BOXES_AT_A_TIME):
+        boxes = shapely.box(*lots.bounds[begin : begin + BOXES_AT_A_TIME].T)
+        near = begin + np.unique(tree.query(boxes)[0])
+        if len(near):
+            strip, _ = shapely.STRtree(lots.get(near)).query(strips, predicate="dwithin", distance=TOUCH_M)
+            n += np.bincount(strip, minlength=len(strips))
+    return n - 1

@@ -11,10 +11,11 @@ import pandas as pd
 import pyarrow as pa
 import shapely
 
-from screening.clean.features import Features, points_inside, text_table
+from screening.clean.features import Features, text_table
 from screening.clean.not_lots import STREET, WATER, Surroundings
 from screening.clean.outlines import repair, unique_ids
 from screening.clean.places import NAMES, OPTIONAL, find_places
+from screening.clean.shapes import points_inside
 from screening.params import HomeParams
 
 if TYPE_CHECKING:
@@ -30,7 +31,7 @@ FloatArray = npt.NDArray[np.float64]
 COLUMNS: Final = (*NAMES, "street")
 """Columns of text that parcels have beside the optional ones."""
 
-NOTHING: Final = Surroundings(np.empty(0, dtype=object), np.empty(0, dtype=object), None, None)
+NOTHING: Final = Surroundings.of(np.empty(0, dtype=object), np.empty(0, dtype=object), None, None)
 
 
 class CleanParcels(NamedTuple):

@@ -12,6 +12,7 @@ import shapely
 from screening.clean.common_ground import find_units
 from screening.clean.linked import find_linked
 from screening.clean.not_lots import find_not_lots
+from screening.clean.shapes import Outlines
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -81,14 +82,20 @@ def find_places(
     is_first = ~pd.Series(of_feature).duplicated().to_numpy()
     first = order[is_first]
     n = len(first)
-    outline = outlines(first)
+    lots = Outlines(
+        features.bounds[first],
+        features.point[first],
+        features.area_m2[first],
+        features.perimeter_m[first],
+        lambda rows: outlines(first[rows]),
+    )
     has_address = features.text["address"].is_valid().to_numpy()
     has_id = features.text["parcel_id"].is_valid().to_numpy()
     is_nameless = ~(has_address if has_address.any() else has_id)[first]
-    ground_code = find_not_lots(outline, features.words("lot_kind", first), is_nameless, around, params)
+    ground_code = find_not_lots(lots, features.words("lot_kind", first), is_nameless, around, params)
     is_lot = np.asarray(pd.isna(ground_code), dtype=bool)
     is_named = (has_id | has_address)[first]
-    units = find_units(outline, is_lot, is_named, around.footprints, params.min_principal_area_m2)
+    units = find_units(lots, is_lot, is_named, around.footprints, params.min_principal_area_m2)
     is_unit = units.ground >= 0
     is_ground = np.isin(np.arange(n), units.ground[is_unit])
     host = np.where(is_unit, units.ground, np.arange(n))
@@ -96,7 +103,7 @@ def find_places(
     code[is_unit] = "unit"
     if features.text["linked_lot"].null_count < len(order):
         ids, links = features.words("parcel_id", first), features.words("linked_lot", first)
-        linked = find_linked(outline, ids, links, is_lot & ~is_unit & ~is_ground, around.houses)
+        linked = find_linked(lots, ids, links, is_lot & ~is_unit & ~is_ground, around.houses)
         is_linked = linked != np.arange(n)
         host[is_linked] = linked[is_linked]
         code[is_linked] = "linked"
@@ -104,11 +111,11 @@ def find_places(
     while not (host == host[host]).all():
         host = host[host]
     n_cut_out = int((is_unit & units.is_cut_out).sum())
-    joined = _joined_outlines(outline, host)
+    joined = _joined_outlines(lots, host)
     return Places(order, of_feature, is_first, ground_code, host, code, n_cut_out, units.is_overlapped, joined)
 
 
-def _joined_outlines(outline: ObjectArray, host: IntArray) -> dict[int, Any]:
+def _joined_outlines(lots: Outlines, host: IntArray) -> dict[int, Any]:
     """Outlines of the places that others are folded into, with the others' ground."""
     guests = np.flatnonzero(host != np.arange(len(host)))
     guests = guests[np.argsort(host[guests], kind="stable")]
@@ -116,6 +123,6 @@ def _joined_outlines(outline: ObjectArray, host: IntArray) -> dict[int, Any]:
         return {}
     hosts, begin = np.unique(host[guests], return_index=True)
     return {
-        int(one): shapely.union_all(outline[np.append(some, one)])
+        int(one): shapely.union_all(lots.get(np.append(some, one)))
         for one, some in zip(hosts, np.split(guests, begin[1:]), strict=True)
     }
