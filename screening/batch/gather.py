@@ -335,7 +335,9 @@ def _lay_down_parcels(
         place=point,
     )
     taken.outline.remove()
-    merged = found.merged[found.merged["home_id"].isin(home_id[counted])] if len(found.merged) else found.merged
+    merged = found.merged
+    if len(merged) and not counted.all():
+        merged = merged[merged["home_id"].isin(home_id[counted])]
     may_be_home = counted
     if params.homes.land_use:
         may_be_home = counted & np.asarray(pc.is_in(land_use, value_set=pa.array(params.homes.land_use)), dtype=bool)

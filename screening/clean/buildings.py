@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from screening.clean.features import Features, text_table
+from screening.clean.features import Features, in_text_order, text_table
 from screening.clean.outlines import repair, unique_ids
 
 if TYPE_CHECKING:
@@ -116,7 +116,7 @@ def settle_buildings(features: Features) -> SettledBuildings:
     kept = order[first]
     ids = features.words("building_id", kept)
     names = unique_ids(ids, lambda rows: features.point[kept[rows]], "b-")
-    by_name = np.argsort(names, kind="stable") if len(names) else np.empty(0, dtype=np.int64)
+    by_name = in_text_order(names)
     missing = pd.isna(ids)
     repairs = {
         "buildings_twice": int((~first).sum()),

@@ -114,7 +114,8 @@ def _pairs(lots: Outlines, may_be: BoolArray) -> tuple[IntArray, IntArray, Float
     y = lots.point[by_y, 1]
     for some in lots.by_place(rows):
         parts, owner = shapely.get_parts(lots.get(some), return_index=True)
-        filled = shapely.polygons(shapely.get_exterior_ring(parts))
+        filled, has_hole = parts.copy(), shapely.get_num_interior_rings(parts) > 0
+        filled[has_hole] = shapely.polygons(shapely.get_exterior_ring(parts[has_hole]))
         np.add.at(filled_m2, some[owner], shapely.area(filled))
         west, south = lots.bounds[some, :2].min(axis=0)
         east, north = lots.bounds[some, 2:].max(axis=0)

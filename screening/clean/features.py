@@ -97,6 +97,11 @@ class Features(NamedTuple):
         return np.asarray(self.text[name].take(pa.array(rows)).to_numpy(zero_copy_only=False), dtype=object)
 
 
+def in_text_order(names: ObjectArray) -> IntArray:
+    """Order of texts (n,) by their letters; equal ones as they stand."""
+    return np.asarray(pc.sort_indices(pa.array(names, type=pa.string())), dtype=np.int64)
+
+
 def text_table(frame: pd.DataFrame, names: Sequence[str]) -> pa.Table:
     """Columns of a frame as text; a column that is not there is null."""
     nothing = np.full(len(frame), None, dtype=object)

@@ -11,7 +11,7 @@ import pandas as pd
 import pyarrow as pa
 import shapely
 
-from screening.clean.features import Features, text_table
+from screening.clean.features import Features, in_text_order, text_table
 from screening.clean.not_lots import STREET, WATER, Surroundings
 from screening.clean.outlines import repair, unique_ids
 from screening.clean.places import NAMES, OPTIONAL, find_places
@@ -199,7 +199,7 @@ def settle_parcels(
         "n_joined": np.bincount(places.host[places.code == "linked"], minlength=n_places)[hosts],
     }
     repairs = _counted(columns, ids, merged, places)
-    by_name = np.argsort(home_id, kind="stable") if len(home_id) else np.empty(0, dtype=np.int64)
+    by_name = in_text_order(home_id)
     place_of = np.empty(len(kept), dtype=np.int64)
     place_of[by_name] = np.arange(len(kept))
     of_row = np.empty(len(order), dtype=np.int64)

@@ -94,7 +94,10 @@ class Reprojector:
         CRSError
             If a coordinate is not finite afterwards; the message names the first such record.
         """
-        flat: GeometryArray = np.asarray(shapely.force_2d(geometry), dtype=object)
+        flat: GeometryArray = np.array(geometry, dtype=object)
+        is_high = shapely.has_z(flat) | shapely.has_m(flat)
+        if is_high.any():
+            flat[is_high] = shapely.force_2d(flat[is_high])
         coords, owner = shapely.get_coordinates(flat, return_index=True)
         if not len(coords):
             return flat
@@ -111,7 +114,7 @@ class Reprojector:
             raise CRSError(msg, code="crs_doubtful")
         # Adding 0.0 turns -0.0 into 0.0, which would otherwise differ in the output's bytes.
         new = np.round(np.column_stack((x, y)), COORDINATE_DECIMALS) + 0.0
-        moved: GeometryArray = shapely.set_coordinates(flat.copy(), new)
+        moved: GeometryArray = shapely.set_coordinates(flat, new)
         return moved
 
     def bounds(self, bounds: Bounds, *, inverse: bool = False) -> Bounds:

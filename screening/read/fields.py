@@ -124,13 +124,18 @@ def as_text(values: Any, *, where: str, field: str) -> npt.NDArray[np.object_]:
     ):
         msg = f"{where}: field {field!r} holds {kind}, not text or numbers; name another field under [fields]."
         raise SchemaError(msg, code="field_not_text")
+    is_text = pa.types.is_string(kind) or pa.types.is_large_string(kind)
+    if isinstance(values, pa.ChunkedArray):
+        values = values.combine_chunks()
+    # many records say the same: each text is looked at once
+    encoded = values.dictionary_encode() if is_text else None
     try:
-        plain = values.to_pylist()
+        plain = values.to_pylist() if encoded is None else encoded.dictionary.to_pylist()
     except UnicodeDecodeError:
         raise BadTextError(where, field, _first_bad_text(values)) from None
-    text = np.empty(len(plain), dtype=object)
-    text[:] = [_one_text(value) for value in plain]
-    return text
+    text = np.empty(len(plain) + 1, dtype=object)
+    text[:-1] = [_one_text(value) for value in plain]
+    return text[:-1] if encoded is None else text[np.asarray(encoded.indices.fill_null(len(plain)), dtype=np.int64)]
 
 
 def is_misread_utf8(columns: Sequence[npt.NDArray[np.object_]]) -> bool:

@@ -387,12 +387,14 @@ def _any_in(info: LayerInfo, window: Bounds) -> bool:
 def _geometries(info: LayerInfo, shapes: ObjectArray) -> tuple[ObjectArray, dict[str, int]]:
     """Make two-dimensional geometries, None where there is none; count what had to be put right."""
     if info.is_parquet and any(isinstance(shape, shapely.Geometry) for shape in shapes):
-        geometry = shapes
+        geometry = np.array(shapes, dtype=object)
     else:
         # Rings that aren't closed are closed; what is beyond that becomes None.
-        geometry = shapely.from_wkb(shapes, on_invalid="fix")
-    n_high = int(np.count_nonzero(shapely.has_z(geometry) | shapely.has_m(geometry)))
-    geometry = np.asarray(shapely.force_2d(geometry), dtype=object)
+        geometry = np.asarray(shapely.from_wkb(shapes, on_invalid="fix"), dtype=object)
+    is_high = shapely.has_z(geometry) | shapely.has_m(geometry)
+    n_high = int(np.count_nonzero(is_high))
+    if n_high:
+        geometry[is_high] = shapely.force_2d(geometry[is_high])
     coords, owner = shapely.get_coordinates(geometry, return_index=True)
     # Written as "not all less", so that not-a-number counts as none too.
     geometry[owner[~(np.abs(coords) < LARGEST_COORDINATE).all(axis=1)]] = None
