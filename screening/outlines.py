@@ -50,6 +50,14 @@ def edges_of(geometry: npt.NDArray[Any], origin: FloatArray | None = None) -> tu
     return np.ascontiguousarray(edges), first
 
 
+def as_boxes(bounds: FloatArray) -> npt.NDArray[Any]:
+    """Shapes with some boxes (n, 4), for search trees that look at boxes only: lines from corner to corner.
+
+    They take a third of the time that polygons take to make.
+    """
+    return np.asarray(shapely.linestrings(np.ascontiguousarray(bounds).reshape(-1, 2, 2)), dtype=object)
+
+
 def gather(
     edges: FloatArray, first: IntArray, pick: IntArray, group: IntArray, n_groups: int
 ) -> tuple[FloatArray, IntArray]:

@@ -260,6 +260,7 @@ class _LayingDown:
     def buildings(self) -> _Houses:
         """Lay the buildings down, unless they lie there."""
         if self._houses is None:
+            give_back_memory()
             self._houses = _lay_down_buildings(self._raw_houses, self._params, self._folder)
             give_back_memory()
         return self._houses
@@ -298,8 +299,8 @@ def _lay_down_parcels(
     bounds_m, limit = part
     features = taken.all()
     found = settle_parcels(features, taken.outline.outlines, around, params.homes)
-    text = {name: Picked(features.text[name].combine_chunks(), found.row) for name in features.text.column_names}
-    land_use = features.text["land_use"].take(pa.array(found.row))
+    text = {name: Picked(features.column(name), found.row) for name in features.text.column_names}
+    land_use = features.column("land_use").take(pa.array(found.row))
     check_land_use(land_use, params.homes.land_use)
     box, point = found.bounds, found.point
     counted = np.bincount(found.kept_by, weights=np.concatenate(taken.flags), minlength=len(found.row)) > 0
@@ -405,7 +406,7 @@ def _lay_down_buildings(taken: _Taken, params: Params, folder: Path) -> _Houses:
         notes.append(f"{n_unusable} buildings have no usable outline and were left out.")
     if n_merged:
         notes.append(f"{n_merged} buildings repeat the outline of another and were left out.")
-    kinds = features.text["building_type"].combine_chunks().take(pa.array(kept))
+    kinds = features.column("building_type").take(pa.array(kept))
     check_building_kinds(kinds, params.homes.principal_values)
     write_layer(
         folder,

@@ -11,6 +11,7 @@ import shapely
 
 from screening.clean import Surroundings
 from screening.notes import Note
+from screening.outlines import as_boxes
 from screening.overflow import DRAINAGE_KINDS
 
 if TYPE_CHECKING:
@@ -129,7 +130,7 @@ def cut_houses_note(
     near = np.unique(
         np.concatenate(
             [
-                begin + tree.query(shapely.box(*boxes[begin : begin + BOXES_AT_A_TIME].T))[0]
+                begin + tree.query(as_boxes(boxes[begin : begin + BOXES_AT_A_TIME]))[0]
                 for begin in range(0, max(len(boxes), 1), BOXES_AT_A_TIME)
             ]
         )

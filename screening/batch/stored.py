@@ -15,6 +15,8 @@ import numpy.typing as npt
 import pyarrow as pa
 import shapely
 
+from screening.outlines import as_boxes
+
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
     from pathlib import Path
@@ -178,20 +180,20 @@ class StoredLayer:
         if len(boxes) == 0:
             return np.empty(0, dtype=np.int64)
         grown = boxes + np.array([-1.0, -1.0, 1.0, 1.0]) * distance_m
-        asked = shapely.STRtree(shapely.box(*grown.T))
+        asked = shapely.STRtree(as_boxes(grown))
         whole = np.concatenate([grown[:, :2].min(axis=0), grown[:, 2:].max(axis=0)])
         rows = self._near(whole, asked)
         found = [np.empty(0, dtype=np.int64)]
         for begin in range(0, len(rows), BOXES_AT_A_TIME):
             some = rows[begin : begin + BOXES_AT_A_TIME]
-            found.append(some[np.unique(asked.query(shapely.box(*self.bounds[some].T))[0])])
+            found.append(some[np.unique(asked.query(as_boxes(self.bounds[some]))[0])])
         return np.concatenate(found)
 
     def _near(self, whole: FloatArray, asked: shapely.STRtree) -> IntArray:
         """Rows whose box touches one box (4,), but for squares that touch none of those asked for."""
         touched = np.flatnonzero(_touch(self._extent, whole))
         if len(touched) > MANY_SQUARES:
-            touched = touched[np.unique(asked.query(shapely.box(*self._extent[touched].T))[0])]
+            touched = touched[np.unique(asked.query(as_boxes(self._extent[touched]))[0])]
         return self._of_squares(touched, whole)
 
     def in_order(self, rows: IntArray) -> IntArray:

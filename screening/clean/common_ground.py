@@ -13,6 +13,7 @@ import numpy.typing as npt
 import shapely
 
 from screening.clean.shapes import AT_A_TIME, BOXES_AT_A_TIME
+from screening.outlines import as_boxes
 
 if TYPE_CHECKING:
     from screening.clean.shapes import Outlines, Shapes
@@ -106,17 +107,14 @@ def find_units(
 
 
 def _pairs(lots: Outlines, may_be: BoolArray) -> tuple[IntArray, IntArray, FloatArray]:
-    """Rows of outlines with a point inside another's outer rim, rows of these, and the area inside all rims [m2]."""
+    """Rows of outlines with a point inside another's outer rim, rows of these, and the area inside their rims [m2]."""
     filled_m2 = np.zeros(len(may_be))
     found = [np.empty((0, 2), dtype=np.int64)]
     rows = np.flatnonzero(may_be)
     by_y = rows[np.argsort(lots.point[rows, 1], kind="stable")]
     y = lots.point[by_y, 1]
     for some in lots.by_place(rows):
-        parts, owner = shapely.get_parts(lots.get(some), return_index=True)
-        filled, has_hole = parts.copy(), shapely.get_num_interior_rings(parts) > 0
-        filled[has_hole] = shapely.polygons(shapely.get_exterior_ring(parts[has_hole]))
-        np.add.at(filled_m2, some[owner], shapely.area(filled))
+        boxes = as_boxes(lots.bounds[some])
         west, south = lots.bounds[some, :2].min(axis=0)
         east, north = lots.bounds[some, 2:].max(axis=0)
         near = by_y[np.searchsorted(y, south) : np.searchsorted(y, north, side="right")]
@@ -124,8 +122,16 @@ def _pairs(lots: Outlines, may_be: BoolArray) -> tuple[IntArray, IntArray, Float
         for begin in range(0, len(near), BOXES_AT_A_TIME):
             others = near[begin : begin + BOXES_AT_A_TIME]
             tree = shapely.STRtree(shapely.points(lots.point[others]))
+            box, point = tree.query(boxes)
+            with_others = some[np.unique(box[some[box] != others[point]])]
+            if not len(with_others):
+                continue
+            parts, owner = shapely.get_parts(lots.get(with_others), return_index=True)
+            filled, has_hole = parts.copy(), shapely.get_num_interior_rings(parts) > 0
+            filled[has_hole] = shapely.polygons(shapely.get_exterior_ring(parts[has_hole]))
+            filled_m2[with_others] = np.bincount(owner, weights=shapely.area(filled), minlength=len(with_others))
             part, point = tree.query(filled, predicate="contains")
-            inner, outer = others[point], some[owner[part]]
+            inner, outer = others[point], with_others[owner[part]]
             differ = inner != outer
             found.append(np.column_stack([inner[differ], outer[differ]]))
     pairs = np.unique(np.concatenate(found), axis=0)

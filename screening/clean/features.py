@@ -92,6 +92,11 @@ class Features(NamedTuple):
         encoded = self.outline.take(pa.array(order)).dictionary_encode()
         return np.asarray(encoded.indices, dtype=np.int64)
 
+    def column(self, name: str) -> pa.Array:
+        """Text of all rows."""
+        values = self.text[name]
+        return values.chunk(0) if values.num_chunks == 1 else values.combine_chunks()
+
     def words(self, name: str, rows: IntArray) -> ObjectArray:
         """Text of some rows, None where there is none."""
         return np.asarray(self.text[name].take(pa.array(rows)).to_numpy(zero_copy_only=False), dtype=object)

@@ -13,6 +13,7 @@ import pandas as pd
 import shapely
 
 from screening.clean.shapes import BOXES_AT_A_TIME, ShapesInMemory
+from screening.outlines import as_boxes
 
 if TYPE_CHECKING:
     from screening.clean.shapes import Outlines, Shapes
@@ -161,10 +162,9 @@ def _n_neighbours(lots: Outlines, strips: ObjectArray) -> IntArray:
     if not len(strips):
         return np.zeros(0, dtype=np.int64)
     n = np.zeros(len(strips), dtype=np.int64)
-    tree = shapely.STRtree(shapely.box(*(shapely.bounds(strips) + np.array([-1.0, -1.0, 1.0, 1.0]) * TOUCH_M).T))
+    tree = shapely.STRtree(as_boxes(shapely.bounds(strips) + np.array([-1.0, -1.0, 1.0, 1.0]) * TOUCH_M))
     for begin in range(0, len(lots.bounds), BOXES_AT_A_TIME):
-        boxes = shapely.box(*lots.bounds[begin : begin + BOXES_AT_A_TIME].T)
-        near = begin + np.unique(tree.query(boxes)[0])
+        near = begin + np.unique(tree.query(as_boxes(lots.bounds[begin : begin + BOXES_AT_A_TIME]))[0])
         if len(near):
             strip, _ = shapely.STRtree(lots.get(near)).query(strips, predicate="dwithin", distance=TOUCH_M)
             n += np.bincount(strip, minlength=len(strips))

@@ -9,6 +9,8 @@ import numpy as np
 import numpy.typing as npt
 import shapely
 
+from screening.outlines import as_boxes
+
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
@@ -65,7 +67,7 @@ class ShapesInMemory:
         """Rows that have a place, and their boxes."""
         bounds = shapely.bounds(self._geometry).reshape(-1, 4)
         rows = np.flatnonzero(np.isfinite(bounds).all(axis=1))
-        return rows, shapely.STRtree(shapely.box(*bounds[rows].T))
+        return rows, shapely.STRtree(as_boxes(bounds[rows]))
 
     @cached_property
     def point(self) -> FloatArray:
@@ -75,7 +77,7 @@ class ShapesInMemory:
     def hits(self, boxes: FloatArray) -> IntArray:
         """Rows whose boxes touch any of some boxes (k, 4), in a fixed order."""
         rows, tree = self._boxes
-        return np.asarray(rows[np.unique(tree.query(shapely.box(*boxes.T))[1])])
+        return np.asarray(rows[np.unique(tree.query(as_boxes(boxes))[1])])
 
     def outlines(self, rows: IntArray) -> ObjectArray:
         """Outlines of rows [m]."""
