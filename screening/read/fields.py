@@ -134,8 +134,11 @@ def as_text(values: Any, *, where: str, field: str) -> npt.NDArray[np.object_]:
     except UnicodeDecodeError:
         raise BadTextError(where, field, _first_bad_text(values)) from None
     text = np.empty(len(plain) + 1, dtype=object)
-    text[:-1] = [_one_text(value) for value in plain]
-    return text[:-1] if encoded is None else text[np.asarray(encoded.indices.fill_null(len(plain)), dtype=np.int64)]
+    if encoded is None:
+        text[:-1] = [_one_text(value) for value in plain]
+        return text[:-1]
+    text[:-1] = [value.strip() or None for value in plain]
+    return text[np.asarray(encoded.indices.fill_null(len(plain)), dtype=np.int64)]
 
 
 def is_misread_utf8(columns: Sequence[npt.NDArray[np.object_]]) -> bool:
@@ -182,8 +185,6 @@ def _one_text(value: object) -> str | None:
         return None
     if isinstance(value, Decimal):
         value = int(value) if value == value.to_integral_value() else float(value)
-    if isinstance(value, str):
-        return value.strip() or None
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, float):
