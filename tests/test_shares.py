@@ -9,6 +9,7 @@ import signal
 import socket
 import subprocess
 import sys
+import threading
 import time
 from pathlib import Path
 
@@ -182,6 +183,58 @@ def test_a_scheduler_that_does_not_answer_is_named(town, tmp_path, monkeypatch):
     with pytest.raises(ScreeningError, match=re.escape(address)):
         run(load_params(town, TILE), output=tmp_path / "out.gpkg", scheduler=address)
     assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize(
+    ("scheduler", "words"),
+    [
+        ("127.0.0.1:8786", "begins with tcp://"),
+        ("-inf", "'-inf' doesn't exist"),
+        ("x" * 5_000, "longer than the system takes"),
+        ("a\x00b", "no name of a file"),
+        ("/dev/zero", "pipe or a device"),
+        ("tcp://127.0.0.1", "tcp://HOST:PORT"),
+        ("tcp://127.0.0.1:99999", "tcp://HOST:PORT"),
+        ("ucx://127.0.0.1:1", "tcp://HOST:PORT"),
+        ("://", "tcp://HOST:PORT"),
+        ("tls://127.0.0.1:1", "needs certificates"),
+    ],
+)
+def test_what_is_no_scheduler_is_told_soon(town, tmp_path, monkeypatch, scheduler, words):
+    """Dask waits for a file that will never be there, without end."""
+    pytest.importorskip("distributed")
+    from screening.batch import cluster
+
+    monkeypatch.setattr(cluster, "WAIT_S", 1)
+    start = time.monotonic()
+    with pytest.raises(ParameterError, match=re.escape(words)):
+        run(load_params(town, TILE), output=tmp_path / "out.gpkg", scheduler=scheduler)
+    assert time.monotonic() - start < 10.0
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize("text", ["", "[1]", "{}", '{"address": 7}', '{"address": "inproc://x"}', "[" * 100_000])
+def test_a_schedulers_file_without_an_address_is_told(tmp_path, monkeypatch, text):
+    from screening.batch import cluster
+    from screening.batch.cluster import address_of
+
+    monkeypatch.setattr(cluster, "WAIT_S", 1)
+    file = tmp_path / "scheduler.json"
+    file.write_text(text)
+    with pytest.raises(ParameterError, match="scheduler"):
+        address_of(str(file))
+    file.write_text('{"type": "Scheduler", "address": "tcp://127.0.0.1:8786", "workers": {}}')
+    assert address_of(str(file)) == address_of("tcp://127.0.0.1:8786") == "tcp://127.0.0.1:8786"
+
+
+def test_a_scheduler_started_in_the_same_breath_is_waited_for(tmp_path):
+    from screening.batch.cluster import address_of
+
+    file = tmp_path / "scheduler.json"
+    writer = threading.Timer(0.5, file.write_text, ['{"address": "tcp://127.0.0.1:8786"}'])
+    writer.start()
+    assert address_of(str(file)) == "tcp://127.0.0.1:8786"
+    writer.join()
 
 
 def test_without_the_extra_the_way_out_is_said(town, tmp_path, monkeypatch):

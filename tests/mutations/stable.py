@@ -26,9 +26,12 @@ from mutations.families import FAMILIES, draw_family
 from mutations.judge import judge_answer, judge_files, judge_output
 from mutations.town import make_result, make_town
 from mutations.trial import Trial
+from screening.batch import cluster
 
 CPU_S = 20
 WALL_S = 40.0
+SCHEDULER_S = 5
+"""Time that a scheduler has to answer: half a minute for people, who start it in the same breath."""
 MEMORY_B = 2 << 30
 """On top of what the warm process has mapped."""
 LARGEST_FILE_B = 1 << 29
@@ -101,6 +104,7 @@ class Stable:
 
     def warm_up(self):
         """Make the good files and run every command once."""
+        cluster.WAIT_S = SCHEDULER_S
         folder = self.folder / "warm"
         folder.mkdir(parents=True, exist_ok=True)
         with _silenced(folder / "said.txt"):
