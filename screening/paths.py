@@ -8,7 +8,9 @@ from __future__ import annotations
 
 import errno
 import stat
+import sys
 from typing import TYPE_CHECKING, Final
+from urllib.parse import urlparse
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -48,3 +50,35 @@ def why_unreadable(path: Path, *, may_be_folder: bool = False) -> str:
     if stat.S_ISDIR(mode):
         return "" if may_be_folder else "is a folder, not a file"
     return "" if stat.S_ISREG(mode) else "is a pipe or a device, not a file"
+
+
+def why_misread(path: Path) -> str:
+    """Say why the library for layers would open another file than the one at a path.
+
+    It looks for addresses in every name: what stands before a ``!`` is the archive that holds the rest, line breaks are
+    left out, a first part such as ``http:`` is a server. What it then reads or writes is somewhere else.
+
+    Parameters
+    ----------
+    path : pathlib.Path
+        Any path.
+
+    Returns
+    -------
+    str
+        The rest of a sentence that begins with the path; "" if nothing is wrong.
+    """
+    text = str(path)
+    if sys.platform == "win32":
+        # a drive's letter would count as a server
+        text = text.partition(":")[2] or text
+    try:
+        parts = urlparse(text, allow_fragments=False)
+    except ValueError:
+        return "has a name that reads like a broken address"
+    if "!" in text:
+        return "has a ! in its name, or in that of its folder"
+    if any(sign in text for sign in "\t\n\r"):
+        return "has a line break or a tab in its name, or in that of its folder"
+    whole = f"{parts.path}?{parts.query}" if parts.query else parts.path
+    return "" if whole == text.rstrip("?") else "has a name that reads like an address, by its : or ;"

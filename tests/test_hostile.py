@@ -23,7 +23,7 @@ from screening.cli.main import main
 from screening.cli.plain import message, one_line
 from screening.errors import InputError, OutputExistsError, ParameterError, ScreeningError
 from screening.params import load_params
-from screening.paths import why_unreadable
+from screening.paths import why_misread, why_unreadable
 from screening.read import read_city
 from screening.report.damage import find_damage
 from screening.write.destination import check_output
@@ -81,6 +81,39 @@ def test_what_is_no_file_is_not_opened(town, role, place):
         path = place
     words = "leads back to itself" if place == "circle" else "pipe or a device"
     refused(town, words, **{f"inputs__{role}": path})
+
+
+@pytest.mark.parametrize("name", ["a!b", "!Projects", "a\nb", "a\tb", "x;y.gpkg"])
+def test_a_name_that_leads_elsewhere_is_neither_read_nor_written(town, tmp_path, runner, name):
+    """The library for layers takes what stands after a ! for the file, and leaves line breaks out."""
+    folder = town.folder / name if not name.endswith(".gpkg") else town.folder
+    folder.mkdir(exist_ok=True)
+    path = folder / (name if name.endswith(".gpkg") else "lots.gpkg")
+    path.write_bytes((town.folder / "parcels.gpkg").read_bytes())
+    refused(town, "another file; rename it", inputs__parcels=path)
+    before = sorted(town.folder.rglob("*"))
+    done = runner.invoke(main, ["table", str(path), "-o", str(tmp_path / "list.csv")])
+    assert done.exit_code == 3
+    assert "takes for another file" in done.stderr
+    with pytest.raises(ParameterError, match="written elsewhere"):
+        check_output(path.with_name("a;b.gpkg" if folder == town.folder else "homes.gpkg"), overwrite=False)
+    assert sorted(town.folder.rglob("*")) == before
+
+
+def test_names_that_people_give_are_read(town):
+    for name in ("a b", "Smith's", "50% done", "a#b", "what?", "[old] (1)", "a&b=c", "x:y", "é", "$HOME", "~"):
+        folder = town.folder / name
+        folder.mkdir()
+        (folder / "lots.gpkg").write_bytes((town.folder / "parcels.gpkg").read_bytes())
+        assert len(town(inputs__parcels=folder / "lots.gpkg").parcels) == 9
+        assert why_misread(folder / "homes.gpkg") == ""
+
+
+@pytest.mark.parametrize("name", ["http:x.gpkg", "//[x/a.gpkg"])
+def test_a_relative_name_is_no_server(name):
+    from pathlib import Path
+
+    assert why_misread(Path(name)) != ""
 
 
 def test_paths_that_are_none():

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
 from screening.cli.options import gather_params, json_option, overwrite_option, settings_option
-from screening.cli.plain import echo
+from screening.cli.plain import echo, echo_json
 from screening.errors import ParameterError
 
 if TYPE_CHECKING:
@@ -59,22 +58,18 @@ def command(
     except ParameterError as error:
         if as_json:
             wrong = Finding.of_code("parameter_wrong", str(error))
-            click.echo(_json(report_data(Report(findings=(wrong,)), run_file)))
+            echo_json(report_data(Report(findings=(wrong,)), run_file))
         raise
     report = check_city(params)
     if as_json:
-        click.echo(_json(report_data(report, run_file)))
+        echo_json(report_data(report, run_file))
     else:
         echo(report_text(report, run_file))
     if picture is not None:
         _draw(report, picture, overwrite=overwrite)
-        click.echo(f"Where it lies: {picture}", err=True)
+        echo(f"Where it lies: {picture}", err=True)
     if not report.will_run:
         ctx.exit(UNUSABLE)
-
-
-def _json(data: object) -> str:
-    return json.dumps(data, indent=2, ensure_ascii=False, allow_nan=False)
 
 
 def _draw(report: Report, picture: Path, *, overwrite: bool) -> None:

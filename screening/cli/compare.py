@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 
 import click
 
 from screening.cli.options import json_option, output_option, overwrite_option
+from screening.cli.plain import echo, echo_json
 from screening.errors import ParameterError
 
 _LISTS = ("homes", "causes", "differences")
@@ -73,8 +73,8 @@ def command(
             overwrite=overwrite,
         )
     if as_json:
-        click.echo(json.dumps(words.comparison_data(comparison), indent=2, ensure_ascii=False, allow_nan=False))
+        echo_json(words.comparison_data(comparison))
         return
-    click.echo(words.comparison_text(comparison, display_units=display_units, is_everything=is_everything))
+    echo(words.comparison_text(comparison, display_units=display_units, is_everything=is_everything))
     if output is not None:
-        click.echo(f"\nList: {output}")
+        echo(f"\nList: {output}")

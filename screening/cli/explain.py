@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import json
 from typing import TYPE_CHECKING
 
 import click
 
 from screening.cli.options import json_option, output_option, overwrite_option, result_argument
-from screening.cli.plain import echo
+from screening.cli.plain import echo, echo_json
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -49,7 +48,7 @@ def command(
 
         save_picture(home, output)
     if as_json:
-        click.echo(json.dumps(words, indent=2, ensure_ascii=False, allow_nan=False))
+        echo_json(words)
         return
     echo(str(words))
     if output is not None:

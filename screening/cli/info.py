@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import json
 import textwrap
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from screening.cli.options import json_option
+from screening.cli.plain import echo, echo_json
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -43,10 +43,10 @@ def command(as_json: bool) -> None:
 
     found = {"versions": gather_versions(), **look_at_environment()}
     if as_json:
-        click.echo(json.dumps(found, indent=2))
+        echo_json(found)
         return
     for line in text_of(found):
-        click.echo(line)
+        echo(line)
 
 
 def gather_versions() -> dict[str, str]:

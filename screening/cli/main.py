@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import click
 
-from screening.cli.plain import PlainFormatter, message, one_line
+from screening.cli.plain import PlainFormatter, echo, message, one_line
 from screening.errors import InputError, ScreeningError, ScreeningWarning
 
 if TYPE_CHECKING:
@@ -98,17 +98,17 @@ class Commands(click.Group):
         except ScreeningError as error:
             if ctx.params.get("show_traceback"):
                 traceback.print_exc(file=sys.stderr)
-            click.echo(message(f"screening: {error}"), err=True)
+            echo(message(f"screening: {error}"), err=True)
             return ctx.exit(error.exit_code)
         except click.UsageError as error:
             raise click.UsageError(one_line(error.format_message()), error.ctx) from error
         except MemoryError:
             if ctx.params.get("show_traceback"):
                 traceback.print_exc(file=sys.stderr)
-            click.echo(f"screening: {NO_MEMORY}", err=True)
+            echo(f"screening: {NO_MEMORY}", err=True)
             return ctx.exit(1)
         except KeyboardInterrupt:
-            click.echo(f"screening: {INTERRUPTED}", err=True)
+            echo(f"screening: {INTERRUPTED}", err=True)
             return ctx.exit(1)
 
 
@@ -130,7 +130,7 @@ def _print_version(ctx: click.Context, _: click.Parameter, wanted: bool) -> None
         return
     from screening import __version__
 
-    click.echo(f"screening {__version__}")
+    echo(f"screening {__version__}")
     ctx.exit()
 
 

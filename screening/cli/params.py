@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import json
-
 import click
 
 from screening.cli.options import json_option
+from screening.cli.plain import echo, echo_json
 
 
 @click.command()
@@ -30,6 +29,6 @@ def command(section: str | None, as_json: bool) -> None:
         raise ParameterError(f"there is no section '{section}'{hint}")
     if as_json:
         names = SECTIONS if section is None else [section]
-        click.echo(json.dumps({name: describe(SECTIONS[name]) for name in names}, indent=2, ensure_ascii=False))
+        echo_json({name: describe(SECTIONS[name]) for name in names})
     else:
-        click.echo(params_toml(section), nl=False)
+        echo(params_toml(section), nl=False)

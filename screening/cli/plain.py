@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+import json
 import logging
 import re
-from typing import Final
+import shlex
+from typing import TYPE_CHECKING, Final
 
 import click
+
+if TYPE_CHECKING:
+    from pathlib import Path
 
 LONGEST_LINE: Final = 600
 """Characters of a line of a message; what is longer loses its middle."""
@@ -45,9 +50,21 @@ def message(text: str) -> str:
     return "\n".join(lines)
 
 
-def echo(text: str, *, err: bool = False) -> None:
-    """Print a text that may contain what stands in data."""
-    click.echo(plain(text), err=err)
+def echo(text: str, *, err: bool = False, nl: bool = True) -> None:
+    """Print a text that may contain what stands in data or in the name of a file."""
+    click.echo(plain(text), err=err, nl=nl)
+
+
+def echo_json(data: object, *, indent: int | None = 2, err: bool = False) -> None:
+    """Print JSON; characters that steer a terminal stand in it as their numbers, which reads back as the same."""
+    text = json.dumps(data, indent=indent, ensure_ascii=False, allow_nan=False)
+    click.echo(_STEERING.sub(lambda found: f"\\u{ord(found.group()):04x}", text), err=err)
+
+
+def as_argument(path: Path) -> str:
+    """Return a path as a shell takes it, for a command that people copy."""
+    text = str(path)
+    return shlex.quote(f"./{text}" if text.startswith("-") else text)
 
 
 class PlainFormatter(logging.Formatter):

@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import contextlib
-import json
 import sys
 import time
 from typing import TYPE_CHECKING
 
-import click
+from screening.cli.plain import echo, echo_json
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -122,7 +121,7 @@ def _lines() -> OnProgress:
         last = (text, step)
         share = f"{100 * done // total:>3} %  {done:,} of {total:,} parcels  " if total > 1 else ""
         left = "" if per_s is None or left_s is None or not left_s else f"; {in_words(left_s)} left"
-        click.echo(f"{share}{text}{left}", err=True)
+        echo(f"{share}{text}{left}", err=True)
 
     return on_progress
 
@@ -147,6 +146,6 @@ def _json_lines() -> OnProgress:
             "homes_per_s": None if per_s is None else round(per_s, 2),
             "seconds_left": None if left_s is None else round(left_s, 1),
         }
-        click.echo(json.dumps(line), err=True)
+        echo_json(line, indent=None, err=True)
 
     return on_progress

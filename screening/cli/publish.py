@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
 from screening.cli.options import json_option, output_option, overwrite_option
+from screening.cli.plain import echo, echo_json
 from screening.errors import ParameterError
 
 if TYPE_CHECKING:
@@ -71,11 +71,11 @@ def command(
     if output is not None:
         _write(publication, output, name, display_units=display_units, overwrite=overwrite)
     if as_json:
-        click.echo(json.dumps(publication_data(publication), indent=2, ensure_ascii=False, allow_nan=False))
+        echo_json(publication_data(publication))
         return
-    click.echo(publication_text(publication, display_units=display_units))
+    echo(publication_text(publication, display_units=display_units))
     if output is not None:
-        click.echo(f"\nCopy: {output}")
+        echo(f"\nCopy: {output}")
 
 
 def _check_output(output: Path, name: str | None, *, overwrite: bool) -> None:

@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from screening.cli.options import output_option, overwrite_option
+from screening.cli.plain import echo
 
 _ENDINGS = (".html", ".pdf")
 
@@ -69,5 +70,5 @@ def command(
             display_units=units,
             paper=paper,
         )
-    click.echo(f"{output}: one page about {result.name}")
-    click.echo(PUBLIC)
+    echo(f"{output}: one page about {result.name}")
+    echo(PUBLIC)

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import json
 import textwrap
 from typing import TYPE_CHECKING
 
 import click
 
 from screening.cli.options import json_option
+from screening.cli.plain import echo, echo_json
 from screening.errors import ParameterError
 from screening.rules import BASIS_MEANINGS, PROGRAM_DEFAULT, RULE_SETS
 
@@ -43,11 +43,11 @@ def command(name: str | None, as_json: bool) -> None:
     chosen = list(RULE_SETS.values()) if name is None else [RULE_SETS[name]]
     if as_json:
         data = {rule_set.name: _as_data(rule_set) for rule_set in chosen}
-        click.echo(json.dumps(data, indent=2, ensure_ascii=False))
+        echo_json(data)
     elif name is None:
-        click.echo("\n".join(_overview()))
+        echo("\n".join(_overview()))
     else:
-        click.echo("\n".join(_details(chosen[0])))
+        echo("\n".join(_details(chosen[0])))
 
 
 def all_values(rule_set: RuleSet) -> dict[str, RuleValue]:

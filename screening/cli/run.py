@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -18,7 +17,7 @@ from screening.cli.options import (
     rules_option,
     settings_option,
 )
-from screening.cli.plain import echo
+from screening.cli.plain import echo, echo_json
 from screening.cli.progress import show_progress
 from screening.errors import ParameterError
 
@@ -182,7 +181,7 @@ def tell(summary: RunSummary, params: Params, *, as_json: bool) -> None:
     from screening.report.summary import summary_data, summary_text
 
     if as_json:
-        click.echo(json.dumps(summary_data(summary), indent=2, ensure_ascii=False, allow_nan=False))
+        echo_json(summary_data(summary))
     else:
         record = ResultLayers(summary.output).record
         echo(summary_text(summary, record, display_units=params.output.display_units))
@@ -210,9 +209,9 @@ def _do_share(
 
     done = run_share(params, on_progress, output=output, share=share, jobs=jobs, part=Part(*part))
     if as_json:
-        click.echo(json.dumps({"share": f"{share[0]}/{share[1]}", **done._asdict()}, ensure_ascii=False))
+        echo_json({"share": f"{share[0]}/{share[1]}", **done._asdict()}, indent=None)
     else:
-        click.echo(
+        echo(
             f"Share {share[0]} of {share[1]} is done: {done.n_tiles} of {done.n_tiles_in_all} tiles with "
             f"{done.n_homes:,} parcels. When all shares are, put them together with 'screening merge' and the same -o."
         )
@@ -259,7 +258,7 @@ def _dry_run(params: Params, output: Path | None, bounds_m: Bounds | None, limit
         "notes": notes,
     }
     if as_json:
-        click.echo(json.dumps(data, indent=2, ensure_ascii=False))
+        echo_json(data)
         return
     echo(f"Working coordinate system: {city.crs.name}")
     echo(f"Rule set: {params.rules.base}")

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
 from screening.cli.options import json_option, output_option
-from screening.cli.plain import echo
+from screening.cli.plain import as_argument, echo, echo_json
 from screening.errors import InputError, OutputExistsError, ParameterError
 from screening.paths import why_unreadable
 
@@ -88,7 +87,7 @@ def command(
     if as_json:
         written = None if output is None or text is None else str(output)
         data = {**proposal.data(), "written": written, "run_file": text}
-        click.echo(json.dumps(data, indent=2, ensure_ascii=False, allow_nan=False))
+        echo_json(data)
     else:
         # with -o the report is the result; without it the run file is, and the report goes to the side
         echo(report_text(proposal), err=output is None)
@@ -145,7 +144,7 @@ def _write(output: Path, text: str) -> None:
 def _run_file(proposal: object, output: Path | None, paths: tuple[Path, ...]) -> str:
     from screening.survey.run_file import run_file_text
 
-    name = PLAIN_NAME if output is None else output.name
+    name = Path(PLAIN_NAME) if output is None else Path(output.name)
     made_from = ", ".join(path.name or str(path) for path in paths[:3]) + (" and more" if len(paths) > 3 else "")
     title = f"Run file, made by `screening start`{f' from {made_from}' if made_from else ''}."
     return run_file_text(
@@ -156,19 +155,20 @@ def _run_file(proposal: object, output: Path | None, paths: tuple[Path, ...]) ->
     )
 
 
-def _next_steps(run_file: str) -> list[str]:
+def _next_steps(run_file: Path) -> list[str]:
     from screening.cli.main import COMMANDS
 
-    steps = [f"screening check {run_file}"] if "check" in COMMANDS else []
-    return [*steps, f"screening run {run_file} -o candidates.gpkg"]
+    name = as_argument(run_file)
+    steps = [f"screening check {name}"] if "check" in COMMANDS else []
+    return [*steps, f"screening run {name} -o candidates.gpkg"]
 
 
 def _say_goodbye(output: Path | None, text: str, n_to_confirm: int) -> None:
     """Say what to do next; the run file itself where it has no file to go to."""
     if output is None:
-        click.echo(text, nl=False)
+        echo(text, nl=False)
         return
     confirm = f", with {n_to_confirm} {'lines' if n_to_confirm > 1 else 'line'} to confirm" if n_to_confirm else ""
-    click.echo(f"\nWrote {output}{confirm}. Next:")
-    for step in _next_steps(str(output)):
-        click.echo(f"  {step}")
+    echo(f"\nWrote {output}{confirm}. Next:")
+    for step in _next_steps(output):
+        echo(f"  {step}")

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from fractions import Fraction
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -10,7 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from screening.cli.options import json_option, output_option, overwrite_option, result_argument
-from screening.cli.plain import echo
+from screening.cli.plain import echo, echo_json
 from screening.errors import ParameterError
 
 if TYPE_CHECKING:
@@ -142,7 +141,7 @@ def command(
     if as_json:
         from screening.report.season_tables import plan_data
 
-        click.echo(json.dumps(plan_data(plan), indent=2, ensure_ascii=False, allow_nan=False))
+        echo_json(plan_data(plan))
         return
     from screening.report.season_text import season_text
 

@@ -13,7 +13,7 @@ from contextlib import closing
 from typing import TYPE_CHECKING, Final
 
 from screening.errors import InputError
-from screening.paths import why_unreadable
+from screening.paths import why_misread, why_unreadable
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -65,6 +65,10 @@ def require_layer_file(path: Path) -> None:
     if wrong:
         msg = f"{path.name} {wrong}; check the path."
         raise InputError(msg, code="file_missing")
+    wrong = why_misread(path)
+    if wrong:
+        msg = f"{path.name} {wrong}, which the library that reads layers takes for another file; rename it."
+        raise InputError(msg, code="file_unreadable")
     if path.is_dir():
         if not any(part.suffix.lower() in {".gdbtable", ".shp"} for part in path.iterdir()):
             msg = f"the folder {path.name} is no file geodatabase and holds no shapefile; give the file itself."

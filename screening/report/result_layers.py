@@ -16,7 +16,7 @@ import pyogrio.raw
 
 from screening.columns import LAYERS
 from screening.errors import InputError
-from screening.paths import NOT_THERE, why_unreadable
+from screening.paths import NOT_THERE, why_misread, why_unreadable
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Mapping
@@ -45,6 +45,9 @@ def layer_names(path: Path) -> set[str]:
     if wrong:
         start = f"there is no file '{path}'" if wrong == NOT_THERE else f"'{path}' {wrong}"
         raise InputError(f"{start}: name the GeoPackage that a run wrote")
+    wrong = why_misread(path)
+    if wrong:
+        raise InputError(f"'{path}' {wrong}, which the library that reads layers takes for another file; rename it")
     try:
         # mode=ro: a query must never change the result, nor leave a journal beside it.
         with contextlib.closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)) as connection:

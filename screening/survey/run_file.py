@@ -114,7 +114,7 @@ def _head(proposal: Proposal, title: str, next_steps: Sequence[str]) -> Iterator
     if next_steps:
         yield "#"
         yield "# Go on with"
-        yield from (f"#   {step}" for step in next_steps)
+        yield from (f"#   {plain_text(step)}" for step in next_steps)
     if proposal.remarks:
         yield "#"
         yield "# To know:"
@@ -142,7 +142,7 @@ def _entry(one: Guess, folder: Path) -> Iterator[str]:
     line = f"{_key(one.key)} = {_value(one.value, folder)}"
     if one.section == "soil.classes":
         # a table to fill in: one line each
-        yield f"# {line}  # {one.why}"
+        yield f"# {line}  # {plain_text(one.why)}"
         return
     yield from _comment(f"{mark}: {one.why}")
     off = "# " if one.is_suggestion else ""

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from screening.errors import OutputExistsError, ParameterError, ScreeningError
-from screening.paths import NOT_THERE, why_unreadable
+from screening.paths import NOT_THERE, why_misread, why_unreadable
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterator, Sequence
@@ -105,6 +105,8 @@ def _refuse_odd_name(path: Path) -> None:
         wrong = "is a link that leads nowhere"
     if not path.name.isprintable():
         wrong = "has characters in its name that can't be seen"
+    if wrong in {"", NOT_THERE} and path.suffix.lower() == ".gpkg" and why_misread(path.absolute()):
+        wrong = f"{why_misread(path.absolute())}, and would be written elsewhere"
     if wrong and wrong != NOT_THERE:
         message = f"The output '{path}' {wrong}: choose another name."
         raise ParameterError(message)
