@@ -482,3 +482,10 @@ def test_start_waits_for_no_pipe(town, runner):
 def test_a_storm_loss_out_of_measure_is_a_wrong_parameter():
     with pytest.raises(ParameterError, match="initial_loss_mm"):
         load_params(None, {"roof.initial_loss_mm": 1e23})
+
+
+def test_where_no_downspout_is_near_nothing_is_compiled_anew(town):
+    from screening.kernels.beds import prospects
+
+    run(city_params(town.folder, rules__max_run_m=2.0), output=town.folder / "homes.gpkg", jobs=1)
+    assert {str(kinds[0].dtype) for kinds in prospects.signatures} == {"float64"}

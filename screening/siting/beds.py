@@ -183,7 +183,8 @@ def _trials(
     distance = np.round(shapely.length(line), 6)
     near = distance <= city.max_run_m[home[part]]
     part, line, distance, roof = part[near], line[near], distance[near], spout[near, 3]
-    reachable = np.bincount(part, weights=roof, minlength=len(parts))
+    # of no downspouts numpy makes whole numbers, for which the kernel would be compiled once more
+    reachable = np.bincount(part, weights=roof, minlength=len(parts)).astype(np.float64)
     target, most = kernel.prospects(reachable, part_area_m2, city.soil[home], gain, rules)
     order = np.lexsort((distance, part))
     part, line = part[order], line[order]
