@@ -486,6 +486,8 @@ def test_a_storm_loss_out_of_measure_is_a_wrong_parameter():
 
 def test_where_no_downspout_is_near_nothing_is_compiled_anew(town):
     from screening.kernels.beds import prospects
+    from screening.kernels.elevation import sample_many
 
     run(city_params(town.folder, rules__max_run_m=2.0), output=town.folder / "homes.gpkg", jobs=1)
     assert {str(kinds[0].dtype) for kinds in prospects.signatures} == {"float64"}
+    assert {kinds[3].layout for kinds in sample_many.signatures} == {"C"}

@@ -85,7 +85,8 @@ def screen_tile(inputs: TileInputs, params: Params) -> TileResult:
         return TileResult(inputs.tile, tables.only_others(inputs, judged.code, judged.text, owned))
 
     roofs = split_roofs(rows, pieces, principal, inputs.downspouts, params)
-    elevation = sample_many(land.z_m, land.ground, land.grid, roofs.xy)
+    # two columns of a table; of a single row numpy says that they lie close, and the kernel would be compiled once more
+    elevation = sample_many(land.z_m, land.ground, land.grid, np.ascontiguousarray(roofs.xy))
     distance = params.rules.foundation_distance_m
     reach = max(distance, params.roof.overhang_m) + 2.0 * float(inputs.grid[4]) + 1.0
     within = find_obstacles(lots, footprints, reach)
