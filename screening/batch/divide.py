@@ -46,6 +46,8 @@ class Job:
     params : Params
     folder : Path
         Takes the tiles' parts.
+    geometry_basis : str
+        What the geometry of the tiles hangs on, see `screening.batch.basis`.
     """
 
     city: CityOnDisk
@@ -53,9 +55,10 @@ class Job:
     has_soil_map: bool
     params: Params
     folder: Path
+    geometry_basis: str
 
 
-def job_of(city: CityOnDisk, water: TownWater, params: Params, folder: Path) -> Job:
+def job_of(city: CityOnDisk, water: TownWater, params: Params, folder: Path, geometry_basis: str) -> Job:
     """Lay the soil map down beside the city, and put together what the tiles need."""
     has_soil_map = water.polygons is not None and water.polygon_soil is not None
     if water.polygons is not None and water.polygon_soil is not None:
@@ -69,7 +72,9 @@ def job_of(city: CityOnDisk, water: TownWater, params: Params, folder: Path) -> 
             arrays={"soil": np.asarray(water.polygon_soil)},
         )
     bare = replace(water, polygons=None, polygon_soil=None)
-    return Job(city=city, water=bare, has_soil_map=has_soil_map, params=params, folder=folder)
+    return Job(
+        city=city, water=bare, has_soil_map=has_soil_map, params=params, folder=folder, geometry_basis=geometry_basis
+    )
 
 
 class Layers:

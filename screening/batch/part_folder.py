@@ -12,34 +12,27 @@ import logging
 import re
 import shutil
 import tempfile
-from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-import shapely
-
+from screening.batch.geometry_file import PREFIX, is_of_basis
 from screening.batch.parts import UNFINISHED, is_whole, put_in_place
 from screening.errors import OutputExistsError, ScreeningError
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping
 
-    from screening.params import Params
-    from screening.read import CityInputs
+    from screening.batch.basis import Basis
 
 logger = logging.getLogger(__name__)
 
 FORMAT: Final = 3
 """Form of the folder; another one is not read."""
 
-AFTER_THE_TILES: Final = ("ranking", "uncertainty", "ageing")
-ONLY_SHOWN: Final = ("output.display_units", "rain.each_garden")
-"""Sections and parameters on which no row of a tile hangs."""
-
 _ENDING: Final = ".parts"
 _MANIFEST: Final = "manifest.json"
 _LOCK: Final = "lock"
-_OURS: Final = re.compile(r"manifest\.json|lock|tile_.*|\.unfinished-.*")
+_OURS: Final = re.compile(rf"manifest\.json|lock|tile_.*|{PREFIX}.*|\.unfinished-.*")
 """Names that a run gives to what it puts into the folder; it never touches anything else."""
 
 _LOCKED: Final = frozenset({errno.EWOULDBLOCK, errno.EAGAIN, errno.EACCES})
@@ -69,13 +62,13 @@ class PartFolder:
         self._is_shared = is_shared
         self._is_others = is_shared or is_last
 
-    def begin(self, basis: Mapping[str, str]) -> None:
+    def begin(self, basis: Basis) -> None:
         """Find the parts that can be used, and throw away what cannot.
 
         Parameters
         ----------
-        basis : Mapping[str, str]
-            Everything that the parts hang on; parts of another basis are not used.
+        basis : Basis
+            What the parts hang on; those of another basis are not used, and no geometry of another one.
 
         Raises
         ------
@@ -83,23 +76,29 @@ class PartFolder:
             If the parts that other processes have made are of another run.
         """
         found = _tiles_in(self.path)
-        changed = _difference(_manifest(self.path), basis)
+        changed = _difference(_manifest(self.path), basis.entries)
         if self._is_others and found and changed:
             msg = (
                 f"The parts in '{self.path}' are of another run: there is a change in {changed}. Give the same run "
                 "file and options as there, or remove the folder and start all shares again."
             )
             raise OutputExistsError(msg)
+        geometry = [entry.name for entry in self.path.glob(f"{PREFIX}*") if is_of_basis(entry.name, basis.geometry)]
+        if not self._resume:
+            geometry = []
         if found and (not self._resume or changed):
             if self._resume:
-                logger.warning("Parts of the unfinished run are computed anew, for there is a change in %s.", changed)
+                again = "but for their geometry, " if geometry else ""
+                logger.warning(
+                    "Parts of the unfinished run are computed anew, %sfor there is a change in %s.", again, changed
+                )
             found = []
         whole = [name for name in found if is_whole(self.path, name)]
         if len(whole) < len(found):
             logger.warning("%d damaged parts are computed anew.", len(found) - len(whole))
         if not self._is_others:
-            _clear(self.path, but=(*whole, _LOCK, self.scratch.name))
-        text = json.dumps({"format": FORMAT, "basis": dict(basis)}, indent=1, sort_keys=True)
+            _clear(self.path, but=(*whole, *geometry, _LOCK, self.scratch.name))
+        text = json.dumps({"format": FORMAT, "basis": dict(basis.entries)}, indent=1, sort_keys=True)
         staged = self.scratch / _MANIFEST
         staged.write_text(text, encoding="utf-8")
         put_in_place(staged, self.path / _MANIFEST)
@@ -255,21 +254,3 @@ def _difference(before: Mapping[str, str], now: Mapping[str, str]) -> str:
     changed = [name for name in sorted({*before, *now}) if before.get(name) != now.get(name)]
     more = f" and {len(changed) - 3} more" if len(changed) > 3 else ""
     return ", ".join(changed[:3]) + more
-
-
-def run_basis(
-    params: Params, inputs: CityInputs, bounds_m: tuple[float, ...] | None, limit: int | None
-) -> dict[str, str]:
-    """Everything that the rows of a tile hang on: versions, inputs by SHA-256, parameters, which parcels count."""
-    basis = {f"version of {name}": version(name) for name in ("screening", "numpy", "numba", "pyarrow")}
-    basis["version of GEOS"] = shapely.geos_version_string
-    for file in inputs.files:
-        for name, digest in file.sha256:
-            basis[f"{file.role} {name}"] = digest
-    for name, value in params.record().items():
-        if name.split(".", maxsplit=1)[0] not in AFTER_THE_TILES and name not in ONLY_SHOWN:
-            basis[f"[{name.replace('.', '] ', 1)}"] = value
-    basis["tile size"] = f"{params.batch.tile_size_m:g}"
-    basis["box"] = "" if bounds_m is None else ",".join(f"{v:.3f}" for v in bounds_m)
-    basis["limit"] = "" if limit is None else str(limit)
-    return basis

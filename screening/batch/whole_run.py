@@ -13,12 +13,13 @@ from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
+from screening.batch.basis import run_basis
 from screening.batch.cluster import ClusterWorkers
 from screening.batch.divide import job_of
 from screening.batch.gather import gather
 from screening.batch.memory import give_back_memory
 from screening.batch.merge import merge
-from screening.batch.part_folder import folder_of, part_folder, run_basis
+from screening.batch.part_folder import folder_of, part_folder
 from screening.batch.parts import tile_name
 from screening.batch.prepare import look_at_ground
 from screening.batch.record import run_record
@@ -256,8 +257,9 @@ class _Whole:
         self.notes = [*inputs.notes, *self.gathered.notes, *ground.notes, *self._water.notes]
         for note in self.notes:
             logger.info(note)
-        folder.begin(run_basis(params, inputs, part.bounds_m, part.limit))
-        self._job = job_of(city, self._water.water, params, folder.path)
+        basis = run_basis(params, inputs, part.bounds_m, part.limit)
+        folder.begin(basis)
+        self._job = job_of(city, self._water.water, params, folder.path, basis.geometry)
 
     def screen(self, crew: Crew, tiles: Sequence[tuple[Tile, int]]) -> list[tuple[Tile, str]]:
         """Screen tiles; which failed, and why."""

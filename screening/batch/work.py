@@ -8,10 +8,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
 from screening.batch.divide import tile_inputs
+from screening.batch.geometry_file import geometry_file, read_geometry, write_geometry
 from screening.batch.memory import peak_memory_mib
 from screening.batch.parts import tile_name, write_part
 from screening.kernels.city import place_all
-from screening.pipeline import screen_tile
+from screening.pipeline import screen_tile, tile_geometry
 
 if TYPE_CHECKING:
     from screening.batch.divide import Job
@@ -41,5 +42,12 @@ def start_worker() -> None:
 def work(tile: Tile, job: Job) -> Done:
     """Screen one tile and write its part into the job's folder: what a worker runs."""
     begin = time.perf_counter()
-    write_part(job.folder, screen_tile(tile_inputs(job, tile), job.params))
+    inputs = tile_inputs(job, tile)
+    file = geometry_file(job.folder, tile, job.geometry_basis)
+    # a run that goes on with other rain, soils or sizes finds it
+    geometry = read_geometry(file)
+    if geometry is None:
+        geometry = tile_geometry(inputs, job.params)
+        write_geometry(file, geometry)
+    write_part(job.folder, screen_tile(inputs, job.params, geometry))
     return Done(tile_name(tile), time.perf_counter() - begin, peak_memory_mib())

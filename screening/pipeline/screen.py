@@ -2,113 +2,82 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 import shapely
 
-from screening import homes as home_stage
 from screening import overflow, soils, terrain
 from screening.kernels.elevation import sample_many
 from screening.kernels.ground import Ground
 from screening.outlines import edges_of
 from screening.pipeline import tables
-from screening.pipeline.home_roofs import Roofs, split_roofs
+from screening.pipeline.geometry import building_setback_m, tile_geometry
 from screening.pipeline.tile_data import TileInputs, TileResult
 from screening.siting.gardens import Gardens, find_gardens
-from screening.siting.open_ground import Kept, find_obstacles, nearer, open_ground, some_pairs
+from screening.siting.open_ground import Kept, some_pairs
 from screening.siting.search import Lots, pick_lots, siting_rules
 from screening.siting.verify import obeys_rules
 from screening.siting.why import Surroundings, explain_refusals
 
 if TYPE_CHECKING:
     from screening.params import Params
-    from screening.pipeline.tile_data import FloatArray, ObjectArray
+    from screening.pipeline.geometry import TileGeometry
+    from screening.pipeline.tile_data import ObjectArray
     from screening.pipeline.water import TownWater
 
-BoolArray = npt.NDArray[np.bool_]
 IntArray = npt.NDArray[np.int64]
 
 
-class Judged(NamedTuple):
-    """Codes and words of each parcel of the tile; None where it is a home still in question."""
-
-    code: ObjectArray
-    text: ObjectArray
-
-
-def screen_tile(inputs: TileInputs, params: Params) -> TileResult:
+def screen_tile(inputs: TileInputs, params: Params, geometry: TileGeometry | None = None) -> TileResult:
     """Judge every parcel that a tile owns.
 
     Parameters
     ----------
     inputs : TileInputs
     params : Params
+    geometry : TileGeometry, optional
+        As `screening.pipeline.tile_geometry` gives it for the same inputs; it is worked out where it is not given.
 
     Returns
     -------
     TileResult
         One row of ``candidate_homes`` or ``other_parcels`` for each owned parcel, and the layers that belong to it.
     """
+    code, text, found = tile_geometry(inputs, params) if geometry is None else geometry
     parcels = inputs.parcels
+    owned = parcels["is_owned"].to_numpy(dtype=bool)
+    if found is None:
+        return TileResult(inputs.tile, tables.only_others(inputs, code, text, owned))
+    code, text = code.copy(), text.copy()
     lot_geometry = parcels.geometry.to_numpy()
     footprints = inputs.buildings.geometry.to_numpy()
-    kinds = inputs.buildings["building_type"].to_numpy(dtype=object)
-    owned = parcels["is_owned"].to_numpy(dtype=bool)
-
-    pieces = home_stage.assign_buildings(
-        lot_geometry, footprints, params.homes, parcels["ground_code"].isna().to_numpy(dtype=bool)
-    )
-    principal, n_buildings, n_houses = home_stage.principal_pieces(pieces, kinds, len(parcels), params.homes)
-    judged = Judged(*home_stage.reasons(parcels, principal, n_buildings, params.homes))
-    # every further step looks only at the owned parcels that are homes
-    rows = np.flatnonzero(owned & pd.isna(judged.code))
-    if len(rows) == 0:
-        return TileResult(inputs.tile, tables.only_others(inputs, judged.code, judged.text, owned))
-    houses = largest_polygon(pieces.geometry[principal[rows]])
-    lots = home_stage.lot_parts(lot_geometry[rows], houses)
-    middle = shapely.centroid(houses)
-    origin = np.column_stack([shapely.get_x(middle), shapely.get_y(middle)])
-
-    land = terrain.measure(inputs.z_m, inputs.grid, footprints, params.terrain)
-    plane = terrain.house_planes(land, edges_of(houses), edges_of(lots), params.terrain)
-    outside = ~inside_raster(origin, inputs.z_m.shape, inputs.grid)
-    no_plane = np.isnan(plane.slope_pct) & ~outside
-    say(judged, rows[outside], "outside_elevation", "the house lies outside the elevation raster")
-    say(judged, rows[no_plane], "elevation_gap", "elevation is missing around the house")
-    keep = ~(outside | no_plane)
-    rows, houses, lots, origin = rows[keep], houses[keep], lots[keep], origin[keep]
-    plane = plane.pick(keep)
-    if len(rows) == 0:
-        return TileResult(inputs.tile, tables.only_others(inputs, judged.code, judged.text, owned))
-
-    roofs = split_roofs(rows, pieces, principal, inputs.downspouts, params)
+    rows, plane, roofs = found.rows, found.plane, found.roofs
+    land = found.land or terrain.measure(inputs.z_m, inputs.grid, footprints, params.terrain)
     # two columns of a table; of a single row numpy says that they lie close, and the kernel would be compiled once more
     elevation = sample_many(land.z_m, land.ground, land.grid, np.ascontiguousarray(roofs.xy))
-    distance = params.rules.foundation_distance_m
-    reach = max(distance, params.roof.overhang_m) + 2.0 * float(inputs.grid[4]) + 1.0
-    within = find_obstacles(lots, footprints, reach)
-    setback = max(0.0, distance - params.roof.overhang_m)
-    buildings = Kept(footprints, nearer(lots, footprints, within, setback * 1.01), setback)
-    kept = (buildings, *kept_things(inputs, lots))
-    ground_open = open_ground(lots, params.rules.lot_line_m, kept)
+    setback = building_setback_m(params)
+    kept = [Kept(footprints, found.of_buildings, setback)]
+    for things, pairs in zip(inputs.keep_away, found.of_things, strict=True):
+        kept.append(Kept(things.geometry, pairs, things.distance_m))
 
     n = len(rows)
-    soil = soil_of_homes(ground_open, lots, inputs.water, params)
+    soil = soil_of_homes(found.open_ground, found.lots, inputs.water, params)
     # without a soil nobody can say how deep a garden may be
+    ground_open = found.open_ground.copy()
     ground_open[soil.soil < 0] = shapely.Polygon()
     homes = Lots(
-        lots,
+        found.lots,
         ground_open,
-        origin,
+        found.origin,
         rows + 1,
         plane.downslope_deg,
         plane.slope_pct,
         np.column_stack([roofs.xy, elevation, roofs.area_m2]),
         roofs.first,
-        within,
+        found.near,
         np.full(n, setback),
         np.full(n, params.rules.max_run_m),
         np.maximum(soil.soil, 0),
@@ -120,7 +89,8 @@ def screen_tile(inputs: TileInputs, params: Params) -> TileResult:
 
     has_none = np.bincount(gardens.home, minlength=n) == 0
     unknown = rows[has_none & (soil.soil < 0)]
-    say(judged, unknown, "soil_unknown", "neither the soil map nor the run file says what soil the lot has")
+    code[unknown] = "soil_unknown"
+    text[unknown] = "neither the soil map nor the run file says what soil the lot has"
     failed = np.flatnonzero(has_none & (soil.soil >= 0))
     tightest = np.full(len(parcels), None, dtype=object)
     margin = np.full(len(parcels), np.nan)
@@ -130,8 +100,8 @@ def screen_tile(inputs: TileInputs, params: Params) -> TileResult:
         around = Surroundings(building_edges, params.rules.lot_line_m, near_lost[0], tuple(near_lost[1:]))
         why = explain_refusals(lost, around, ground, how, gain)
         words = tables.refusal_texts(why.reason, shapely.area(lost.open_ground), params)
-        judged.code[rows[failed]] = why.reason
-        judged.text[rows[failed]] = words
+        code[rows[failed]] = why.reason
+        text[rows[failed]] = words
         tightest[rows[failed]] = why.tightest
         margin[rows[failed]] = why.margin_m
 
@@ -139,18 +109,18 @@ def screen_tile(inputs: TileInputs, params: Params) -> TileResult:
         inputs,
         params,
         rows,
-        houses,
+        found.houses,
         homes,
         roofs,
-        pieces,
-        principal,
-        n_houses,
-        n_buildings,
+        found.pieces,
+        found.principal,
+        found.n_houses,
+        found.n_buildings,
         plane,
         land,
         elevation,
-        judged.code,
-        judged.text,
+        code,
+        text,
         tightest,
         margin,
         owned,
@@ -158,38 +128,6 @@ def screen_tile(inputs: TileInputs, params: Params) -> TileResult:
         soil,
     )
     return TileResult(inputs.tile, tables.all_layers(context))
-
-
-def kept_things(inputs: TileInputs, lots: ObjectArray) -> list[Kept]:
-    """What gardens keep away from besides buildings, with the things near each lot."""
-    return [
-        Kept(things.geometry, find_obstacles(lots, things.geometry, things.distance_m), things.distance_m)
-        for things in inputs.keep_away
-    ]
-
-
-def say(judged: Judged, rows: IntArray, code: str, text: str) -> None:
-    """Note a reason for some parcels."""
-    judged.code[rows] = code
-    judged.text[rows] = text
-
-
-def largest_polygon(geometry: ObjectArray) -> ObjectArray:
-    """The largest polygon of each geometry: a divided row house may keep crumbs beyond its neighbour."""
-    out = geometry.copy()
-    for i in np.flatnonzero(shapely.get_type_id(out) == shapely.GeometryType.MULTIPOLYGON):
-        parts = shapely.get_parts(out[i])
-        out[i] = parts[int(np.argmax(shapely.area(parts)))]
-    return out
-
-
-def inside_raster(xy: FloatArray, shape: tuple[int, ...], grid: FloatArray) -> BoolArray:
-    """Whether points (n, 2) lie in the window."""
-    if 0 in shape:
-        return np.zeros(len(xy), dtype=bool)
-    col = (xy[:, 0] - grid[0]) / grid[4] - grid[3]
-    row = (grid[1] - xy[:, 1]) / grid[4] - grid[2]
-    return np.asarray((col >= 0) & (row >= 0) & (col < shape[1]) & (row < shape[0]))
 
 
 def ground_of(
@@ -252,6 +190,3 @@ def verified(
     away = tuple((things.geometry, things.distance_m) for things in inputs.keep_away)
     fine = obeys_rules(gardens, homes, footprints, away, setback_m, params.siting.garden_spacing_m, params.rules)
     return gardens.pick(np.flatnonzero(fine))
-
-
-__all__ = ["Roofs", "screen_tile"]
