@@ -51,7 +51,7 @@ class HomeGeometry(NamedTuple):
     open_ground : (n,) array of polygons
         Where the distance rules allow a garden [m].
     land : Terrain or None
-        The window's rasters; None where they are to be drawn anew, which takes no longer than to keep them.
+        The window's rasters; None where they are to be drawn anew: too large to keep on disk.
     """
 
     rows: IntArray
