@@ -292,6 +292,55 @@ def test_a_worker_that_dies_is_survived(town, undisturbed, tmp_path):
     assert output.read_bytes() == undisturbed
 
 
+def is_at_work(pid):
+    """Whether a process is there and not merely waiting to be counted out."""
+    state = subprocess.run(["ps", "-o", "stat=", "-p", pid], check=False, capture_output=True, text=True).stdout
+    return bool(state) and not state.startswith("Z")
+
+
+@pytest.mark.slow
+def test_workers_end_with_their_run(town, undisturbed, tmp_path):
+    """The main process alone is killed, as a system short of memory does: its workers don't go on without it."""
+    output = tmp_path / "out.gpkg"
+    command = [sys.executable, "-m", "screening", "run", str(town), "-o", str(output), "--jobs", "2", "--set",
+               "batch.tile_size_m=100.0", "--no-progress"]  # fmt: skip
+    process = subprocess.Popen(command, stderr=subprocess.DEVNULL)
+    deadline = time.monotonic() + 60.0
+    while not list(part_folder.folder_of(output).glob("tile_*")) and time.monotonic() < deadline:
+        time.sleep(0.02)
+    workers = subprocess.run(["pgrep", "-P", str(process.pid), "-f", "spawn_main"], check=False, capture_output=True,
+                             text=True).stdout.split()  # fmt: skip
+    assert len(workers) == 2
+    assert process.poll() is None
+    process.kill()
+    process.wait()
+    deadline = time.monotonic() + 10.0
+    while any(is_at_work(pid) for pid in workers) and time.monotonic() < deadline:
+        time.sleep(0.05)
+    assert not any(is_at_work(pid) for pid in workers)
+    subprocess.run([*command, "--resume"], check=True, capture_output=True)
+    assert output.read_bytes() == undisturbed
+
+
+@pytest.mark.slow
+def test_a_run_killed_while_it_writes_leaves_nothing_for_good(town, undisturbed, tmp_path):
+    output = tmp_path / "out.gpkg"
+    command = [sys.executable, "-m", "screening", "run", str(town), "-o", str(output), "--jobs", "1", "--set",
+               "batch.tile_size_m=100.0", "--no-progress"]  # fmt: skip
+    process = subprocess.Popen(command, stderr=subprocess.DEVNULL)
+    deadline = time.monotonic() + 60.0
+    while not list(part_folder.folder_of(output).glob("*/*/out.gpkg")) and time.monotonic() < deadline:
+        time.sleep(0.002)
+    process.kill()
+    process.wait()
+    # the half of a result lies where the next run clears up
+    assert [path.name for path in tmp_path.iterdir()] == ["out.gpkg.parts"]
+    assert len(list(part_folder.folder_of(output).glob("*/*/out.gpkg"))) == 1
+    subprocess.run([*command, "--resume"], check=True, capture_output=True)
+    assert output.read_bytes() == undisturbed
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["out.gpkg", "out.run.jsonl"]
+
+
 @pytest.mark.parametrize("name", ["holiday.jpg", "tile_12_7", "manifest.json"])
 def test_somebody_elses_folder_is_left_alone(name, town, tmp_path):
     """A folder that only happens to have the name is neither used nor emptied, whatever is asked for."""

@@ -280,7 +280,9 @@ class _Whole:
             record = run_record(params, inputs, summary, part.bounds_m, part.limit, self._water.water)
         self._say(1, 1, "writing")
         with self.log.stage("writing"):
-            write_package(output, merged.layers, crs=inputs.crs, record=record, overwrite=overwrite)
+            # in the scratch folder the next run finds and removes what a killed one leaves
+            scratch = self._folder.scratch
+            write_package(output, merged.layers, crs=inputs.crs, record=record, overwrite=overwrite, scratch=scratch)
         self._folder.is_kept = bool(failed)
         seconds = time.perf_counter() - self._begin
         self.log.say(stage="all", seconds=seconds, n_homes=sum(n for _, n in self.gathered.tiles))

@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import gc
+import multiprocessing
+import os
+import threading
 import time
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
@@ -34,9 +37,22 @@ def kernels_are_compiled() -> bool:
 
 
 def start_worker() -> None:
-    """Spare a worker the search for cyclic garbage: a tile makes none to speak of, and millions of live objects."""
+    """Make a process ready for tiles."""
+    # a tile makes no cyclic garbage to speak of, and millions of live objects that would be searched for it
     gc.freeze()
     gc.disable()
+    threading.Thread(target=_end_with_parent, daemon=True).start()
+
+
+def _end_with_parent() -> None:
+    """End this process when the one that started it is gone, however it went.
+
+    Else it would go on with what it was sent, for nobody or into the folder of a later run, and then wait for ever.
+    """
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        parent.join()
+        os._exit(1)
 
 
 def work(tile: Tile, job: Job) -> Done:

@@ -165,7 +165,7 @@ def _unwritable(path: Path, error: OSError) -> ScreeningError:
 
 
 @contextlib.contextmanager
-def staged_file(path: Path, *, overwrite: bool, needed_bytes: int) -> Iterator[Path]:
+def staged_file(path: Path, *, overwrite: bool, needed_bytes: int, scratch: Path | None = None) -> Iterator[Path]:
     """Give a file name to fill; when the block ends well, the filled file stands at `path`, otherwise nothing does.
 
     The file lies in a new folder beside `path`, so that the move is one step of the file system and journals of a
@@ -179,6 +179,8 @@ def staged_file(path: Path, *, overwrite: bool, needed_bytes: int) -> Iterator[P
         Whether a file there may be replaced.
     needed_bytes : int
         About how much is to be written; tells a full disk from other failures. [byte]
+    scratch : Path, optional
+        Folder of the same disk in which the new folder is made, for those who clear up there after a kill.
 
     Yields
     ------
@@ -191,19 +193,21 @@ def staged_file(path: Path, *, overwrite: bool, needed_bytes: int) -> Iterator[P
         Disk full, no right to write, file in use.
     """
     check_output(path, overwrite)
-    with staged_files((path,), overwrite=overwrite, needed_bytes=needed_bytes) as (staged,):
+    with staged_files((path,), overwrite=overwrite, needed_bytes=needed_bytes, scratch=scratch) as (staged,):
         yield staged
 
 
 @contextlib.contextmanager
-def staged_files(paths: Sequence[Path], *, overwrite: bool, needed_bytes: int) -> Iterator[tuple[Path, ...]]:
+def staged_files(
+    paths: Sequence[Path], *, overwrite: bool, needed_bytes: int, scratch: Path | None = None
+) -> Iterator[tuple[Path, ...]]:
     """Give names for files that belong together; when the block ends well, they stand at `paths`, otherwise none does.
 
     Parameters
     ----------
     paths : sequence of Path
         Where the finished files go; all in one folder, and looked at before (`check_output`, `check_file`).
-    overwrite, needed_bytes
+    overwrite, needed_bytes, scratch
         As for `staged_file`.
 
     Yields
@@ -219,7 +223,7 @@ def staged_files(paths: Sequence[Path], *, overwrite: bool, needed_bytes: int) -
     paths = [path.absolute() for path in paths]
     first = paths[0]
     try:
-        folder = Path(tempfile.mkdtemp(prefix=f".{first.stem}-", suffix=".unfinished", dir=first.parent))
+        folder = Path(tempfile.mkdtemp(prefix=f".{first.stem}-", suffix=".unfinished", dir=scratch or first.parent))
     except OSError as error:
         raise _failure(first, error, first.parent, needed_bytes) or error from error
     try:

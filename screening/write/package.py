@@ -62,6 +62,7 @@ def write_package(
     crs: pyproj.CRS,
     record: Mapping[str, str],
     overwrite: bool,
+    scratch: Path | None = None,
 ) -> None:
     """Write the result as one GeoPackage, or leave the folder as it was.
 
@@ -79,6 +80,8 @@ def write_package(
         What the run record says; written in the order of its keys.
     overwrite : bool
         Whether an earlier result at `path` may be replaced.
+    scratch : Path, optional
+        Folder of the same disk in which the file grows; left out, the one where it goes.
 
     Raises
     ------
@@ -104,7 +107,7 @@ def write_package(
                 written_at=WRITTEN_AT,
             )
 
-    write_layers(path, tables, crs=crs, overwrite=overwrite, finish=add_styles)
+    write_layers(path, tables, crs=crs, overwrite=overwrite, scratch=scratch, finish=add_styles)
     logger.info("wrote %s: %s", path, ", ".join(f"{table.rows.num_rows} {table.name}" for table in tables))
 
 
@@ -114,13 +117,14 @@ def write_layers(
     *,
     crs: pyproj.CRS,
     overwrite: bool,
+    scratch: Path | None = None,
     finish: Callable[[Path], None] | None = None,
 ) -> None:
     """Write layers as one GeoPackage, count them in the file, and move it into place; or leave the folder as it was.
 
     Parameters
     ----------
-    path, crs, overwrite
+    path, crs, overwrite, scratch
         As for `write_package`.
     tables : sequence of LayerTable
         In the order in which they are written.
@@ -128,7 +132,7 @@ def write_layers(
         Called with the file when all layers are in it, before they are counted.
     """
     needed_bytes = _EMPTY_FILE_BYTES + sum(table.size_bytes for table in tables)
-    with staged_file(path, overwrite=overwrite, needed_bytes=needed_bytes) as staged:
+    with staged_file(path, overwrite=overwrite, needed_bytes=needed_bytes, scratch=scratch) as staged:
         with _gdal_options():
             for table in tables:
                 _write_table(staged, table, crs)
