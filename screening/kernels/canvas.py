@@ -242,7 +242,9 @@ def _sum_up(
             if used[i, j]:
                 at = float(np.int64(j))
                 if is_plain:
-                    s = slope[np.uint64(np.int64(r_first - at * row_step)), np.uint64(np.int64(c_first - at * col_step))]
+                    s = slope[
+                        np.uint64(np.int64(r_first - at * row_step)), np.uint64(np.int64(c_first - at * col_step))
+                    ]
                     fine = s <= rules.max_slope_pct
                 else:
                     r = int(math.floor(r_first - at * row_step))
@@ -258,10 +260,8 @@ def _sum_up(
                 if fine:
                     row_count += 1
                     row_slope += s
-                    if s < least:
-                        least = s
-                    if s > greatest:
-                        greatest = s
+                    least = min(least, s)
+                    greatest = max(greatest, s)
             after = j + np.uint64(1)
             count[below, after] = count[i, after] + row_count
             slope_sum[below, after] = slope_sum[i, after] + row_slope

@@ -342,7 +342,7 @@ def read_piece(
     file_rows = (piece.height - rows[1], piece.height - rows[0]) if piece.runs_north else rows
     with open_raster(piece.path) as dataset:
         masked = dataset.read(1, window=(file_rows, cols), masked=True, out_shape=out_shape)
-    raw = masked.data.astype(np.float64)
+    raw: FloatArray = masked.data.astype(np.float64)
     # whole windows are gone through: every array that need not be made anew counts
     missing = np.abs(raw) < IMPOSSIBLE_HEIGHT
     np.logical_not(missing, out=missing)

@@ -151,9 +151,7 @@ def _fits_under(
     return _finds(some, around, ground, how._replace(rules=how.rules._replace(**relaxed)), gain)
 
 
-def _finds(
-    lots: Lots, around: Surroundings, ground: Ground, how: SitingRules, gain: TownYield
-) -> BoolArray:
+def _finds(lots: Lots, around: Surroundings, ground: Ground, how: SitingRules, gain: TownYield) -> BoolArray:
     """Which homes get a garden."""
     fresh = ground._replace(memo=np.zeros_like(ground.memo))
     placed = place_gardens(city_of(lots, around.building_edges), fresh, how, gain, any_will_do=True)
