@@ -359,8 +359,11 @@ def try_node(
     if not _better(most, run, best[rival]):
         return True
     volume = 0.0
-    band = 0
-    target = 0.0
+    band = band_of(block_of(canvas.slope_sum, p - n // 2, q - m // 2, n, m) / (n * m), gain.breaks_pct)
+    target = target_area(roof, band, gain, rules)
+    # more than the downspouts near it ask for no rectangle needs, whichever of them it can serve
+    if gain.far_factor <= 0.0 and width > shape.least and n * m * step * step > target * 1.001:
+        width = _size_for(target, shape.ratio, step, shape.least, width - 1)
     for _ in range(4):
         n, m = _sides(shape, width)
         cx, cy = middle_of(canvas, p, q, n, m)

@@ -130,16 +130,14 @@ def _usable_ground(city: City, ground: Ground, rules: Rules, open_ground: Object
         x, y = city.origin[i]
         grid = ground.grid - np.array([x, y, 0.0, 0.0, 0.0])
         edges = city.allowed[city.allowed_first[i] : city.allowed_first[i + 1]]
-        steep = unusable_cells(ground.slope, grid, edges, rules.max_slope_pct)
-        if steep is not None:
-            usable[k] = shapely.difference(usable[k], steep)
+        usable[k] = without_steep_cells(usable[k], ground.slope, grid, edges, rules.max_slope_pct)
     return usable
 
 
-def unusable_cells(
-    slope_pct: FloatArray, grid: FloatArray, edges: FloatArray, max_slope_pct: float
-) -> shapely.Geometry | None:
-    """Elevation cells that reach into the ground of some edges and are too steep or missing, as one geometry."""
+def without_steep_cells(
+    ground: shapely.Geometry, slope_pct: FloatArray, grid: FloatArray, edges: FloatArray, max_slope_pct: float
+) -> shapely.Geometry:
+    """Ground, of some edges, without the elevation cells that are too steep or missing."""
     x0, y0, row, col, cell = grid
     left, right = edges[:, 0].min(), edges[:, 0].max()
     low, high = edges[:, 1].min(), edges[:, 1].max()
@@ -148,21 +146,32 @@ def unusable_cells(
     r0 = max(0, int((y0 - high) / cell - row) - 1)
     r1 = min(slope_pct.shape[0], int((y0 - low) / cell - row) + 2)
     if r1 <= r0 or c1 <= c0:
-        return shapely.box(left, low, right, high)
+        return shapely.Polygon()
     bad = ~(slope_pct[r0:r1, c0:c1] <= max_slope_pct)
     if not bad.any():
-        return None
+        return ground
     here = np.zeros((r1 - r0, c1 - c0), dtype=np.int32)
     window = np.array([x0, y0, row + r0, col + c0, cell])
     whole = np.array([0, len(edges)])
     draw_all(edges, whole, np.ones(1, dtype=bool), np.ones(1, dtype=np.int64), window, True, here)  # noqa: FBT003 - a kernel takes no keywords
+    good = ~bad & (here == 1)
     bad &= here == 1
+
+    def cells(some: npt.NDArray[np.bool_]) -> shapely.Geometry:
+        """Cells as one geometry."""
+        r, c = np.nonzero(some)
+        x = x0 + (col + c0 + c) * cell
+        y = y0 - (row + r0 + r) * cell
+        return shapely.coverage_union_all(shapely.box(x, y - cell, x + cell, y))
+
+    # on most lots in question nearly all is steep, or nearly nothing
     if not bad.any():
-        return None
-    r, c = np.nonzero(bad)
-    x = x0 + (col + c0 + c) * cell
-    y = y0 - (row + r0 + r) * cell
-    return shapely.coverage_union_all(shapely.box(x, y - cell, x + cell, y))
+        return ground
+    if not good.any():
+        return shapely.Polygon()
+    if good.sum() < bad.sum():
+        return shapely.intersection(ground, cells(good))
+    return shapely.difference(ground, cells(bad))
 
 
 def _trials(
