@@ -22,6 +22,7 @@ from made_rain import hourly_rain
 from screening.batch import part_folder, parts, run, tile_loop
 from screening.errors import OutputExistsError, ScreeningError
 from screening.params import load_params
+from screening.write import renaming
 
 TILE = {"batch.tile_size_m": 100.0}
 
@@ -402,7 +403,7 @@ def test_a_clock_that_is_set_back_changes_nothing(town, undisturbed, tmp_path, m
 
 @pytest.mark.parametrize("does_it", [True, False])
 def test_a_network_drive_that_stumbles_over_a_rename(does_it, town, undisturbed, tmp_path, monkeypatch):
-    """Every third rename of a part fails at first, or is done and reported as failed."""
+    """Every third rename of a part, or of the result, fails at first, or is done and reported as failed."""
     real = Path.replace
     calls = []
 
@@ -417,7 +418,7 @@ def test_a_network_drive_that_stumbles_over_a_rename(does_it, town, undisturbed,
         return real(self, target)
 
     monkeypatch.setattr(Path, "replace", stumbling)
-    monkeypatch.setattr(parts, "RENAME_WAITS_S", (0.0, 0.0, 0.0))
+    monkeypatch.setattr(renaming, "RENAME_WAITS_S", (0.0, 0.0, 0.0))
     run(load_params(town, TILE), output=tmp_path / "out.gpkg", jobs=1)
     assert len(calls) > 5
     assert (tmp_path / "out.gpkg").read_bytes() == undisturbed

@@ -11,11 +11,12 @@ import numpy as np
 import pyarrow as pa
 import shapely
 
-from screening.batch.parts import UNFINISHED, put_in_place, tile_name
+from screening.batch.parts import UNFINISHED, tile_name
 from screening.homes import Pieces
 from screening.pipeline import HomeGeometry, Roofs, TileGeometry
 from screening.siting.open_ground import Obstacles
 from screening.terrain import HousePlane
+from screening.write.renaming import put_in_place
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

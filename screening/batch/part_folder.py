@@ -16,8 +16,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from screening.batch.geometry_file import PREFIX, is_of_basis
-from screening.batch.parts import UNFINISHED, is_whole, put_in_place
+from screening.batch.parts import UNFINISHED, is_whole
 from screening.errors import OutputExistsError, ScreeningError
+from screening.write.renaming import put_in_place
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping

@@ -2,12 +2,9 @@
 
 from __future__ import annotations
 
-import errno
 import hashlib
 import json
-import shutil
 import tempfile
-import time
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -16,6 +13,7 @@ import pyarrow.parquet as pq
 
 from screening.columns import GEOMETRY_NAME, layer, pack
 from screening.errors import ScreeningError
+from screening.write.renaming import put_in_place
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -25,11 +23,6 @@ if TYPE_CHECKING:
 
 UNFINISHED: Final = ".unfinished-"
 """Names of what is still being written begin so."""
-
-RENAME_WAITS_S: Final = (0.1, 0.5, 2.0)
-"""Times between tries to rename [s]: a virus scanner or a network drive holds a file for a moment."""
-
-NO_USE_TO_WAIT: Final = frozenset({errno.ENOSPC, errno.EDQUOT, errno.EROFS})
 
 _LISTING: Final = "files.json"
 
@@ -61,31 +54,7 @@ def write_part(path: Path, result: TileResult) -> None:
         pq.write_table(table, file, compression="lz4", use_dictionary=False, write_statistics=False)
         listing[file.name] = [_digest(file), table.num_rows, table.nbytes]
     (staged / _LISTING).write_text(json.dumps(listing), encoding="utf-8")
-    put_in_place(staged, path / name)
-
-
-def put_in_place(staged: Path, final: Path) -> None:
-    """Give a finished file or folder its name, over an older one; a network drive gets several tries.
-
-    Raises
-    ------
-    OSError
-        If the name can't be given.
-    """
-    for wait_s in (*RENAME_WAITS_S, None):
-        try:
-            if final.is_dir():
-                shutil.rmtree(final)
-            staged.replace(final)
-        except OSError as error:
-            # a network drive may do what it was told and report that it could not
-            if not staged.exists() and final.exists():
-                return
-            if wait_s is None or error.errno in NO_USE_TO_WAIT:
-                raise
-            time.sleep(wait_s)
-        else:
-            return
+    put_in_place(staged, path / name, over_folder=True)
 
 
 def _geo_metadata(layer_name: str, crs: Any) -> bytes:

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Final
 
 from screening.errors import OutputExistsError, ParameterError, ScreeningError
 from screening.paths import NOT_THERE, why_misread, why_unreadable
+from screening.write.renaming import put_in_place
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterator, Sequence
@@ -235,7 +236,7 @@ def staged_files(
             for path in paths:
                 _check_replaceable(path, overwrite=overwrite)
             for name, path in zip(staged, paths, strict=True):
-                name.replace(path)
+                put_in_place(name, path)
         except (ScreeningError, KeyboardInterrupt):
             raise
         except (OSError, RuntimeError, sqlite3.Error) as error:
