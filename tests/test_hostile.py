@@ -398,6 +398,10 @@ def test_a_good_result_shows_no_damage(result):
         ("DELETE FROM gardens WHERE rowid > 0; DROP TABLE gardens", "list of layers"),
         ("UPDATE run_record SET value = '7' WHERE key = 'n_candidate_homes'", "run record"),
         ("UPDATE gpkg_geometry_columns SET srs_id = 4326 WHERE table_name = 'gardens'", "several coordinate systems"),
+        (
+            "UPDATE gpkg_spatial_ref_sys SET organization_coordsys_id = -7, definition = 'undefined'",
+            "coordinate system is none",
+        ),
     ],
 )
 def test_damage_is_named(result, tmp_path, statement, words):
@@ -410,6 +414,34 @@ def test_damage_is_named(result, tmp_path, statement, words):
     text = find_damage(path)
     assert words in text
     assert text.endswith("take another copy.")
+
+
+def test_an_endless_key_is_refused_before_it_is_parsed(tmp_path):
+    path = tmp_path / "run.toml"
+    path.write_text("a" + ".a" * 100_000 + " = 1\n", encoding="utf-8")
+    begin = time.process_time()
+    with pytest.raises(ParameterError, match="nested too deeply"):
+        load_params(path)
+    # the parser alone takes minutes
+    assert time.process_time() - begin < 10.0
+    path.write_text(f"[inputs]\nparcels = '{'a' * 200_000}.gpkg'\n", encoding="utf-8")
+    assert load_params(path).inputs.parcels is not None
+
+
+@pytest.mark.parametrize("setting", ["rain.dry_spell_h=1e300", "batch.tile_size_m=1e308"])
+def test_an_absurd_parameter_is_out_of_its_range(setting):
+    with pytest.raises(ParameterError):
+        load_params(None, [setting])
+
+
+def test_an_encoding_that_the_column_does_not_have_is_told(town):
+    path = town.folder / "lots.parquet"
+    parcels_frame().to_parquet(path)
+    table = pq.read_table(path)
+    geo = json.loads(table.schema.metadata[b"geo"])
+    geo["columns"][geo["primary_column"]]["encoding"] = "point"
+    pq.write_table(table.replace_schema_metadata({**table.schema.metadata, b"geo": json.dumps(geo).encode()}), path)
+    refused(town, "lots.parquet", inputs__parcels=path)
 
 
 def test_a_view_in_the_place_of_a_layer_is_refused(result, tmp_path, runner):

@@ -133,6 +133,16 @@ def load_params(
     return params
 
 
+_KEY_PART: Final = r"""(?:[A-Za-z0-9_-]+|"[^"\n]{0,99}"|'[^'\n]{0,99}')"""
+_ENDLESS_KEY: Final = re.compile(rf"(?<![A-Za-z0-9_-]){_KEY_PART}(?:[ \t]*\.[ \t]*{_KEY_PART}){{100}}")
+
+
+def _refuse_endless_key(text: str) -> None:
+    """Raise `RecursionError` for a key of more than a hundred parts: the parser would take minutes to find out."""
+    if _ENDLESS_KEY.search(text):
+        raise RecursionError
+
+
 def _read_toml(path: Path) -> dict[str, Any]:
     """Read the run file."""
     wrong = why_unreadable(path)
@@ -140,8 +150,9 @@ def _read_toml(path: Path) -> dict[str, Any]:
         wrong = wrong.replace("doesn't", "does not")
         raise ParameterError(f"run file {path} {wrong}; check the path")
     try:
-        with path.open("rb") as file:
-            return tomllib.load(file)
+        text = path.read_bytes().decode("utf-8")
+        _refuse_endless_key(text)
+        return tomllib.loads(text.replace("\r\n", "\n"))
     except OSError as error:
         message = f"run file {path} cannot be read: {error.strerror or error}"
     except tomllib.TOMLDecodeError as error:

@@ -34,6 +34,7 @@ class RainParams(Section):
         "h",
         "time without rain after which the roof is dry again and loses the initial depth anew",
         gt=0,
+        le=8760,
         source="12 h between events: STEP/TRCA guide, Drainage time",
     )
     daily_rain_h: int = P(

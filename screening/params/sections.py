@@ -350,7 +350,7 @@ class OutputParams(Section):
 class BatchParams(Section):
     """How the work is cut up; changes nothing in the result and is not recorded in it."""
 
-    tile_size_m: float = P(1000.0, "m", "edge of a tile", ge=50, source=PROGRAM_DEFAULT)
+    tile_size_m: float = P(1000.0, "m", "edge of a tile", ge=50, le=100_000, source=PROGRAM_DEFAULT)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

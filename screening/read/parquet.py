@@ -89,8 +89,13 @@ def declared_bounds(path: Path, geo: dict[str, Any]) -> Bounds | None:
         half = len(box) // 2
         return float(box[0]), float(box[1]), float(box[half]), float(box[half + 1])
     import geopandas  # noqa: PLC0415 - heavy
+    import pyarrow as pa  # noqa: PLC0415
 
-    west, south, east, north = geopandas.read_parquet(path, columns=[geo["primary_column"]]).total_bounds
+    try:
+        west, south, east, north = geopandas.read_parquet(path, columns=[geo["primary_column"]]).total_bounds
+    # geopandas looks for the parts of the declared encoding without a look at what is there
+    except (pa.ArrowException, OSError, ValueError, AttributeError) as error:
+        raise _broken(path, error) from error
     return (float(west), float(south), float(east), float(north)) if np.isfinite(west) else None
 
 
@@ -135,7 +140,7 @@ def read_table(path: Path, fields: Sequence[str], window: Bounds | None) -> tupl
             return table, _without_nests(np.asarray(table[name].to_numpy(), dtype=object))
         table = pq.read_table(path, columns=list(dict.fromkeys(fields)))
         shapes = geopandas.read_parquet(path, columns=[name]).geometry
-    except (pa.ArrowException, OSError, ValueError) as error:
+    except (pa.ArrowException, OSError, ValueError, AttributeError) as error:
         raise _broken(path, error) from error
     return table, np.asarray(shapes.to_numpy(), dtype=object)
 

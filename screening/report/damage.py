@@ -57,6 +57,20 @@ def find_damage(path: Path) -> str:
     )
 
 
+def _is_known_system(definition: str, code: str) -> bool:
+    """Whether a coordinate system can be made from its definition, or from its code."""
+    from pyproj import CRS  # noqa: PLC0415 - heavy
+    from pyproj.exceptions import CRSError  # noqa: PLC0415
+
+    for text in (definition, code):
+        try:
+            CRS.from_user_input(text)
+        except CRSError:
+            continue
+        return True
+    return False
+
+
 def _damages(base: sqlite3.Connection) -> Iterator[str]:
     """Yield what is wrong, the gravest first."""
     verdict = str(base.execute("PRAGMA quick_check(1)").fetchone()[0])
@@ -68,6 +82,12 @@ def _damages(base: sqlite3.Connection) -> Iterator[str]:
     systems |= {row[0] for row in base.execute("SELECT srs_id FROM gpkg_contents WHERE data_type = 'features'")}
     if len(systems - {0, None}) > 1:
         yield "its layers are in several coordinate systems"
+    for definition, organization, code in base.execute(
+        "SELECT definition, organization, organization_coordsys_id FROM gpkg_spatial_ref_sys WHERE srs_id IN "
+        "(SELECT srs_id FROM gpkg_geometry_columns)"
+    ):
+        if not _is_known_system(str(definition), f"{organization}:{code}"):
+            yield "its coordinate system is none"
     shaped = dict(base.execute("SELECT table_name, column_name FROM gpkg_geometry_columns"))
     for layer in LAYERS:
         if layer.name not in listed:
