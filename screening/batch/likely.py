@@ -20,6 +20,9 @@ if TYPE_CHECKING:
 SHOWN_YEARS = (5, 10, 20)
 """Years after digging whose volume is written."""
 
+GARDENS_AT_A_TIME = 65_536
+"""Gardens that are followed over the years at a time: each has a figure for every year."""
+
 
 class GardenFigures(NamedTuple):
     """The gardens of a run as the water balance counts them, (n,) arrays.
@@ -147,18 +150,27 @@ def aged(figures: GardenFigures, table: YieldTable, run: RunWater, params: Param
     later_frac : (n, 3) array
         Volume in each of `SHOWN_YEARS` over that as dug; NaN beyond the years looked ahead.
     """
-    found = ageing.age_gardens(
-        uncertainty.mean_year(table),
-        figures.area_m2,
-        figures.depth_mm,
-        figures.roof_m2 * params.roof.connection_likely_frac,
-        figures.soil if len(table.kept_frac) > 1 else np.zeros_like(figures.soil),
-        table_rates(run, figures.soil, params),
-        loss_mm=params.roof.initial_loss_mm,
-        params=params.ageing,
-    )
-    later = np.full((len(figures.soil), len(SHOWN_YEARS)), np.nan)
-    for k, year in enumerate(SHOWN_YEARS):
-        if year <= found.volume_m3_y.shape[1]:
-            later[:, k] = found.volume_m3_y[:, year - 1] / np.maximum(found.as_dug_m3_y, np.finfo(float).tiny)
-    return found.dig_out_after_y, later
+    n = len(figures.soil)
+    after = np.empty(n, dtype=np.int64)
+    later = np.full((n, len(SHOWN_YEARS)), np.nan)
+    one_year = uncertainty.mean_year(table)
+    rate = table_rates(run, figures.soil, params)
+    for begin in range(0, n, GARDENS_AT_A_TIME):
+        some = slice(begin, begin + GARDENS_AT_A_TIME)
+        soil = figures.soil[some]
+        found = ageing.age_gardens(
+            one_year,
+            figures.area_m2[some],
+            figures.depth_mm[some],
+            figures.roof_m2[some] * params.roof.connection_likely_frac,
+            soil if len(table.kept_frac) > 1 else np.zeros_like(soil),
+            rate[some],
+            loss_mm=params.roof.initial_loss_mm,
+            params=params.ageing,
+        )
+        after[some] = found.dig_out_after_y
+        for k, year in enumerate(SHOWN_YEARS):
+            if year <= found.volume_m3_y.shape[1]:
+                as_dug = np.maximum(found.as_dug_m3_y, np.finfo(float).tiny)
+                later[some, k] = found.volume_m3_y[:, year - 1] / as_dug
+    return after, later

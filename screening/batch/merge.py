@@ -15,6 +15,7 @@ import shapely
 
 from screening.batch.divide import own_parcels
 from screening.batch.likely import garden_columns
+from screening.batch.memory import give_back_memory
 from screening.batch.parts import Part, tile_name
 from screening.batch.sorted_rows import SortedRows
 from screening.batch.spread import spread_town
@@ -134,6 +135,9 @@ def merge(
     if homes.first[-1]:
         spread = spread_town(homes.frame(inputs), *_gardens(homes, params), water, params)
         ranked = rank_homes(spread.homes.assign(row=np.arange(len(spread.homes))), params.ranking)
+        # in rank order they are all that is needed from here on
+        spread = spread._replace(homes=ranked)
+        give_back_memory()
         homes.rank(ranked["row"].to_numpy())
         layers |= _by_rank(homes, ranked, spread.gardens, folder)
         best = homes.best(ranked.iloc[:N_BEST])

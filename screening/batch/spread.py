@@ -27,7 +27,7 @@ class TownSpread(NamedTuple):
     Attributes
     ----------
     homes : DataFrame
-        The homes given, with the columns that the draws add.
+        The homes given, with the columns that the draws add; in `Merged` in rank order.
     gardens : DataFrame
         Columns that the gardens get, in the order given; the volumes of a home's gardens sum up to the home's.
     streets, districts : DataFrame
@@ -79,8 +79,9 @@ def spread_town(
     served = np.bincount(home, weights=figures.roof_m2, minlength=len(homes))
     roof_more = np.bincount(home, weights=figures.roof_m2 * more, minlength=len(homes)) / np.maximum(served, 1e-9)
     # the place of a home where nothing is uncertain decides between equals
+    measures = homes[["home_id", "confidence_frac", "treated_roof_frac"]]
     central = rank_homes(
-        homes.assign(diverted_m3_y=homes["all_likely_m3_y"], row=np.arange(len(homes))), params.ranking
+        measures.assign(diverted_m3_y=homes["all_likely_m3_y"], row=np.arange(len(homes))), params.ranking
     )
     place = np.empty(len(homes), dtype=np.int64)
     place[central["row"].to_numpy()] = central["rank"].to_numpy()
@@ -89,6 +90,7 @@ def spread_town(
     )
     rest = np.empty(len(homes))
     rest[central["row"].to_numpy()] = (central["score"] - weight * central["score_volume_frac"]).to_numpy(dtype=float)
+    del measures, central
     street, street_names = pd.factorize(homes["street"], sort=True)
     district, district_names = pd.factorize(homes["district"], sort=True)
     cv = 0.0
