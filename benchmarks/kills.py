@@ -223,6 +223,10 @@ def main() -> int:
         is_same = ended_well and digest(output) == expected and not left
         n_same += is_same
         words = "the same" if is_same else f"NOT THE SAME (beside it: {', '.join(left) or 'nothing'})"
+        if not is_same:
+            # what is wrong now shall not count against the next rounds too
+            shutil.rmtree(place)
+            place.mkdir()
         print(f"round {n_rounds}: killed while {', '.join(hit)}; then {words}", flush=True)
     for stage in STAGES:
         print(f"  {stage:<28} {kills[stage]:4d} kills", flush=True)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import json
 import os
+import shutil
 import signal
 import sqlite3
 import subprocess
@@ -20,6 +21,7 @@ from made_lots import make_town_module, read_town
 from made_rain import hourly_rain
 
 from screening.batch import part_folder, parts, run, tile_loop
+from screening.batch.basis import Basis
 from screening.errors import OutputExistsError, ScreeningError
 from screening.params import load_params
 from screening.write import renaming
@@ -340,6 +342,64 @@ def test_a_run_killed_while_it_writes_leaves_nothing_for_good(town, undisturbed,
     subprocess.run([*command, "--resume"], check=True, capture_output=True)
     assert output.read_bytes() == undisturbed
     assert sorted(path.name for path in tmp_path.iterdir()) == ["out.gpkg", "out.run.jsonl"]
+
+
+@pytest.mark.parametrize("changed", [False, True], ids=["at the end", "at the beginning"])
+def test_a_run_killed_while_it_clears_up_goes_on(changed, tmp_path, monkeypatch):
+    """Whatever was removed last before the kill: the folder is still known for one of ours."""
+    output, left = tmp_path / "out.gpkg", []
+    folder = part_folder.folder_of(output)
+    iterdir, rmtree, unlink = Path.iterdir, shutil.rmtree, Path.unlink
+
+    def dying(remove):
+        """The removal of something in the folder, of which so many more are survived."""
+
+        def one_less(path, **more):
+            if path.parent == folder:
+                if not left[0]:
+                    raise Stopped
+                left[0] -= 1
+            remove(path, **more)
+
+        return one_less
+
+    def begun(entry):
+        return part_folder.part_folder(output, resume=True, overwrite=False), Basis({"rain": entry}, "same")
+
+    n_deaths, is_over = 0, False
+    while not is_over:
+        rmtree(folder, ignore_errors=True)
+        opened, basis = begun("old")
+        with monkeypatch.context() as patched:
+            # names in order, as some file systems give them: the manifest comes before the tiles
+            patched.setattr(Path, "iterdir", lambda path: iter(sorted(iterdir(path))))
+            patched.setattr(shutil, "rmtree", dying(rmtree))
+            patched.setattr(Path, "unlink", dying(unlink))
+            left[:] = [99]
+            try:
+                with opened as begin:
+                    begin.begin(basis)
+                    for name in ("tile_1_1_1", "tile_1_1_2"):
+                        (folder / name).mkdir()
+                        (folder / name / "files.json").write_text("{}", encoding="utf-8")
+                    if not changed:
+                        left[:] = [n_deaths]
+                    else:
+                        begin.is_kept = True
+                if changed:
+                    opened, basis = begun("new")
+                    with opened as begin:
+                        left[:] = [n_deaths]
+                        begin.begin(basis)
+                is_over = True
+            except Stopped:
+                n_deaths += 1
+        opened, basis = begun("new" if changed else "old")
+        with opened as begin:
+            begin.begin(basis)
+            assert not (changed and begin.done)
+        assert not folder.exists()
+    assert n_deaths >= 3
 
 
 @pytest.mark.parametrize("name", ["holiday.jpg", "tile_12_7", "manifest.json"])

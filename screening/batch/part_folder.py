@@ -98,7 +98,7 @@ class PartFolder:
         if len(whole) < len(found):
             logger.warning("%d damaged parts are computed anew.", len(found) - len(whole))
         if not self._is_others:
-            _clear(self.path, but=(*whole, *geometry, _LOCK, self.scratch.name))
+            _clear(self.path, but=(*whole, *geometry, _LOCK, _MANIFEST, self.scratch.name))
         text = json.dumps({"format": FORMAT, "basis": dict(basis.entries)}, indent=1, sort_keys=True)
         staged = self.scratch / _MANIFEST
         staged.write_text(text, encoding="utf-8")
@@ -214,9 +214,9 @@ def _is_manifest(path: Path) -> bool:
 def _clear(path: Path, but: Iterable[str] = ()) -> None:
     """Remove what runs have put into the folder, and the folder if nothing else lies in it."""
     kept = set(but)
-    for entry in path.iterdir():
-        if entry.name in kept or not _OURS.fullmatch(entry.name):
-            continue
+    entries = [entry for entry in path.iterdir() if entry.name not in kept and _OURS.fullmatch(entry.name)]
+    # the manifest last: of a process that is killed before, nobody would know any more whose parts these are
+    for entry in sorted(entries, key=lambda entry: entry.name == _MANIFEST):
         if entry.is_dir():
             shutil.rmtree(entry, ignore_errors=True)
         else:
